@@ -1,0 +1,106 @@
+"""The command line: finds a command's file, turns refusals into one line and an exit code.
+
+Exit codes: 0 done, 1 a check failed, 2 bad input. Commands are imported only when called, so that ``--help``
+stays quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+import click
+
+from pingloom.imaging.errors import PingloomError
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS = {
+    "demo": "Simulate a small scene, image it two ways, measure it: the whole job at once.",
+    "simulate": "Write the echoes that a sonar would record of a scenario, with their truth.",
+    "validate": "Check a recording line by line against the file contract.",
+    "inspect": "Say on one screen what a file is and what is in it.",
+    "image": "Form seabed images from a recording.",
+    "measure": "Measure speckle, resolution and contrast on a product.",
+    "export": "Write a product as a picture for people.",
+}
+"""Name and one-line help of every command, in the order of the work."""
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"pingloom.bench.commands.{name.replace('-', '_')}")
+        return module.command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(self, ctx, args):
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+                from pingloom.imaging.errors import nearest_name
+
+                raise click.UsageError(f"no command '{args[0]}'{nearest_name(args[0], COMMANDS)}") from error
+            raise
+
+
+@click.group(
+    cls=_LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Begin with: pingloom demo -o demo",
+)
+@click.version_option(package_name="pingloom")
+def group() -> None:
+    """Simulate, image and measure side-looking sonar, as it would run on board a small vehicle.
+
+    An image is not an all-clear for ordnance, nor a chart for navigation. Sound sources can harm divers and
+    marine mammals: local rules and licensed practice decide.
+    """
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line and return its exit code; never a traceback for a user's mistake."""
+    try:
+        result = group.main(args=argv, prog_name="pingloom", standalone_mode=False)
+        code = result if isinstance(result, int) else 0
+    except click.exceptions.Exit as stop:
+        code = stop.exit_code
+    except click.Abort:
+        _complain("interrupted; nothing was left under the final name.")
+        code = 130
+    except KeyboardInterrupt:
+        _complain("interrupted; nothing was left under the final name.")
+        code = 130
+    except click.UsageError as error:
+        hint = f" (see: {error.ctx.command_path} --help)" if error.ctx else ""
+        _complain(f"{error.format_message()}{hint}")
+        code = 2
+    except click.ClickException as error:
+        _complain(error.format_message())
+        code = 2
+    except PingloomError as error:
+        _complain(str(error))
+        code = 2
+    except BrokenPipeError:
+        # The reader of our output went away: not an error of ours. Keep the interpreter quiet at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except OSError as error:
+        _complain(f"{error.filename or 'file'}: {(error.strerror or str(error)).lower()}.")
+        code = 2
+    if argv is None:
+        sys.exit(code)
+    return code
+
+
+def _complain(message: str) -> None:
+    click.echo("pingloom: " + " ".join(message.split()), err=True)

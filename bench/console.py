@@ -1,0 +1,109 @@
+"""What commands share: common options, output for people and machines, progress."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pingloom.imaging.errors import ParameterError
+
+__all__ = ["CAUTIONS", "Report", "common_options", "print_table", "progress", "refuse_existing"]
+
+CAUTIONS = (
+    "An image is not an all-clear: no target in it is no evidence that an area is free of ordnance or obstructions.",
+    "Not for navigation: charted depths come from the hydrographic authority.",
+    "Figures from simulation describe the simulated scene, not performance at sea.",
+    "Transmitting can harm divers and marine mammals and may be regulated: local rules, permits and licensed practice decide.",
+)
+"""Said wherever an image or a plan is read."""
+
+
+def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--json`` and ``--quiet`` to a command."""
+    function = click.option("--quiet", is_flag=True, help="Print nothing but errors.")(function)
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object for machines.")(
+        function
+    )
+
+
+class Report:
+    """Collects what a command has to say and prints it once, for people or for machines."""
+
+    def __init__(self, *, as_json: bool, quiet: bool) -> None:
+        self.as_json = as_json
+        self.quiet = quiet
+        self.data: dict[str, Any] = {}
+
+    @property
+    def chatty(self) -> bool:
+        """Whether lines for people are wanted."""
+        return not (self.as_json or self.quiet)
+
+    def line(self, text: str = "") -> None:
+        """Print one line for people."""
+        if self.chatty:
+            click.echo(text)
+
+    def table(self, title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+        """Print a table for people."""
+        if self.chatty:
+            print_table(title, columns, rows)
+
+    def finish(self) -> None:
+        """Print the JSON object, if that was asked for."""
+        if self.as_json and not self.quiet:
+            click.echo(json.dumps(self.data, indent=2, sort_keys=False, default=_plain, allow_nan=False))
+
+
+def _plain(value: Any) -> Any:
+    """Turn numpy values and paths into what JSON knows; NaN becomes null before it gets here."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, Path):
+        return str(value)
+    raise TypeError(f"can't write {type(value).__name__} as JSON")
+
+
+def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Print ``rows`` under ``columns``, first column left-aligned, the others right-aligned."""
+    rows = [list(map(str, row)) for row in rows]
+    width = [max(len(r[k]) for r in [list(columns), *rows]) for k in range(len(columns))]
+    if title:
+        click.echo(title)
+    for row in [list(columns), *rows]:
+        cells = [row[0].ljust(width[0])] + [c.rjust(w) for c, w in zip(row[1:], width[1:], strict=True)]
+        click.echo("  " + "  ".join(cells).rstrip())
+
+
+@contextmanager
+def progress(label: str, total: int | None, *, show: bool) -> Iterator[Callable[[int], None]]:
+    """Yield ``advance(n)``; a bar with the time left appears only on a terminal."""
+    if not show or not sys.stderr.isatty():
+        yield lambda n=1: None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    from rich.console import Console
+
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=total)
+        yield lambda n=1: bar.advance(task, n)
+
+
+def refuse_existing(path: Path, *, overwrite: bool) -> None:
+    """Refuse to write over ``path`` unless told to.
+
+    Raises
+    ------
+    ParameterError
+        If ``path`` exists and ``overwrite`` is false.
+    """
+    if path.exists() and not overwrite:
+        raise ParameterError(f"{path} exists; allowed: a new name. Give another name or add --overwrite.")

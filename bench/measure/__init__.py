@@ -1,0 +1,1 @@
+"""Measures on images. They never call a prediction."""

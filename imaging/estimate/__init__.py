@@ -1,0 +1,1 @@
+"""Evidence in, corrections out, each estimator with a memory of its own."""

@@ -1,0 +1,1 @@
+"""Files in and out: recordings, products, settings. Knows records, not physics."""

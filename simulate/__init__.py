@@ -1,0 +1,1 @@
+"""A scenario in, echoes and their truth out."""

@@ -1,0 +1,1 @@
+"""Scenarios that come with pingloom, all in invented places."""
