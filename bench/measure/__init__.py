@@ -1,1 +1,5 @@
-"""Measures on images. They never call a prediction."""
+"""Measures on images. They never call a prediction.
+
+Images are (along, across) arrays of intensity with NaN where nothing was seen; lengths are in metres or pixels, as
+the names say. Resolution cells, where they are needed for counting, are measured on the image or passed in.
+"""

@@ -25,7 +25,9 @@ def as_image(name: str, values: ArrayLike) -> NDArray[np.float64]:
             f"{name} has shape {image.shape}; allowed: two axes (along, across), not empty. Select one layer."
         )
     if np.isinf(image).any():
-        raise DataError(f"{name} holds infinities; allowed: finite intensities, NaN where not seen. Mask them as NaN.")
+        raise DataError(
+            f"{name} holds infinities; allowed: finite intensities, NaN where not seen. Mask them as NaN."
+        )
     return image
 
 

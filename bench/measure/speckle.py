@@ -210,7 +210,9 @@ def _normalised(
     image = as_image("patch", patch)
     use = usable("patch", image, exclude)
     if use.sum() < 4:
-        raise DataError(f"patch has {int(use.sum())} usable pixels; allowed: at least 4. Take a larger patch.")
+        raise DataError(
+            f"patch has {int(use.sum())} usable pixels; allowed: at least 4. Take a larger patch."
+        )
     mean = _positive_mean(image[use])
     flat = tuple(_check_degree(degree)) == (0, 0)
     level = mean if flat else level_trend(image, degree=degree, exclude=exclude)
@@ -439,7 +441,9 @@ def _weights(weights: ArrayLike | None, use: NDArray[np.bool_]) -> NDArray[np.fl
         raise ParameterError(f"weights have shape {array.shape}; allowed: the patch's shape {use.shape}.")
     chosen = array[use]
     if not np.isfinite(chosen).all() or (chosen < 0).any() or chosen.sum() == 0:
-        raise ParameterError("weights are negative, not finite or all 0; allowed: finite, 0 or more, some above 0.")
+        raise ParameterError(
+            "weights are negative, not finite or all 0; allowed: finite, 0 or more, some above 0."
+        )
     return chosen
 
 
@@ -556,5 +560,7 @@ def gamma_histogram(
     count, edges = np.histogram(values, bins=int(n_bin), range=(min(0.0, values.min()), values.max()))
     law = special.gammainc(shape, shape * np.maximum(edges, 0))
     return GammaHistogram(
-        edges=edges, density=count / (values.size * np.diff(edges)), gamma_density=np.diff(law) / np.diff(edges)
+        edges=edges,
+        density=count / (values.size * np.diff(edges)),
+        gamma_density=np.diff(law) / np.diff(edges),
     )
