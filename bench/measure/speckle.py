@@ -394,9 +394,9 @@ def enl(
 
         variance        = sample variance / (1 - p A1/n)
         relative error  = sqrt(2 (1 + 1/N) A2/n)
-        relative bias   = (A1/N + 2 (1 + 1/N) A2)/n
+        relative bias   = (p A1/N + 2 (1 + 1/N) A2)/n
 
-    by the delta method for a gamma law; for independent pixels the bias is (2 + 3/N)/n. Texture (level variation
+    by the delta method for a gamma law; for independent pixels and no trend the bias is (2 + 3/N)/n. Texture (level variation
     that is no speckle) lowers the ENL; nothing here can tell the two apart.
     """
     fluctuation, use, mean = _normalised(patch, exclude, trend_degree)
@@ -418,7 +418,7 @@ def enl(
     centre = float(weight @ values / weight.sum())
     variance = float(weight @ (values - centre) ** 2 / weight.sum()) / (1 - n_trend / cells)
     raw = (1 + centre) ** 2 / variance
-    value, bias = _debias(raw, cells, variance_cells)
+    value, bias = _debias(raw, cells / n_trend, variance_cells)
     return Enl(
         enl=value,
         standard_error=value * float(np.sqrt(2 * (1 + 1 / value) / variance_cells)),
@@ -447,11 +447,11 @@ def _weights(weights: ArrayLike | None, use: NDArray[np.bool_]) -> NDArray[np.fl
     return chosen
 
 
-def _debias(raw: float, cells: float, variance_cells: float) -> tuple[float, float]:
+def _debias(raw: float, cells_per_parameter: float, variance_cells: float) -> tuple[float, float]:
     """Solve raw = N (1 + bias(N)) for N by iteration; the bias depends weakly on N."""
     value, bias = raw, 0.0
     for _ in range(10):
-        bias = 1 / (value * cells) + 2 * (1 + 1 / value) / variance_cells
+        bias = 1 / (value * cells_per_parameter) + 2 * (1 + 1 / value) / variance_cells
         value = raw / (1 + bias)
     return value, bias
 
