@@ -1,0 +1,195 @@
+"""Averaging looks: weights, what they are worth, and the accumulators that wait for a tile to be finished.
+
+Three weightings are known. *Equalised* divides each look by its expected gain and counts all alike, down to a
+floor of gain below which a look counts the less the weaker it is: most looks. *Plain* averages as received,
+which weights each look by its gain. *SNR* weights by the gain's square: best for finding weak things in noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import ParameterError
+from .lay import Grid
+from .records import Quality, Tile
+
+__all__ = [
+    "Accumulator",
+    "AverageSettings",
+    "correlation_sums",
+    "field_correlation",
+    "look_weights",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AverageSettings:
+    """How looks are averaged."""
+
+    weighting: Literal["equalised", "plain", "snr"] = "equalised"
+    """equalised: most looks; plain: as received; snr: best detection in noise."""
+    equalising_floor_db: float = -10.0
+    """Looks whose expected gain lies further below the best count in proportion to their gain. [dB]"""
+
+    def __post_init__(self) -> None:
+        if self.weighting not in ("equalised", "plain", "snr"):
+            raise ParameterError(f"average.weighting is {self.weighting!r}; allowed: equalised, plain, snr.")
+        if not -40 <= self.equalising_floor_db <= 0:
+            raise ParameterError(
+                f"average.equalising_floor_db is {self.equalising_floor_db:g}; allowed: -40 to 0."
+            )
+
+
+def look_weights(relative_gain: NDArray[np.float64], settings: AverageSettings) -> NDArray[np.float64]:
+    """Weight of an equalised look against its relative two-way gain (1 at its best)."""
+    if settings.weighting == "equalised":
+        return np.minimum(1.0, relative_gain / 10 ** (settings.equalising_floor_db / 10))
+    return relative_gain if settings.weighting == "plain" else relative_gain**2
+
+
+def field_correlation(
+    along_m: NDArray[np.float64], shading: NDArray[np.float64], shift_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Correlation coefficient of the speckle fields of looks taken ``shift_m`` apart along the array.
+
+    Transmitter and receivers move together, so the two-way aperture moves twice the way: the overlap is the
+    autocorrelation of the shading at twice the shift; for a uniform line of length L it is 1 - 2 d / L.
+    Each receiver stands for the share of the line around it.
+    """
+    edge = np.concatenate([[along_m[0]], (along_m[1:] + along_m[:-1]) / 2, [along_m[-1]]])
+    edge[0] -= edge[1] - along_m[0]
+    edge[-1] += along_m[-1] - edge[-2]
+    fine = np.linspace(edge[0], edge[-1], 2001)
+    density = shading / np.diff(edge)
+    weight = density[np.clip(np.searchsorted(edge, fine, side="right") - 1, 0, density.size - 1)]
+    power = np.sum(weight**2)
+    step = fine[1] - fine[0]
+    out = np.empty(np.shape(shift_m))
+    for i, d in enumerate(np.abs(2 * np.ravel(shift_m)) / step):
+        k = round(float(d))
+        out.flat[i] = np.sum(weight[k:] * weight[: weight.size - k]) / power if k < weight.size else 0.0
+    return out
+
+
+def correlation_sums(correlation: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What a look adds to the sum of |rho_ij|^2 when 0, 1, 2, ... looks before it saw the pixel.
+
+    Parameters
+    ----------
+    correlation : ndarray of float64, shape (k,)
+        Field correlation with the last look, the one before, and so on.
+
+    Returns
+    -------
+    ndarray of float64, shape (k + 1,)
+        1, 1 + 2 rho_1^2, 1 + 2 rho_1^2 + 2 rho_2^2, ...
+    """
+    return 1 + np.concatenate([[0.0], np.cumsum(2 * correlation**2)])
+
+
+@dataclass(slots=True, eq=False)
+class Accumulator:
+    """Sums of one side over the rows not finished yet: plain arrays, (column, ring row).
+
+    Rows from ``first_row`` (global index) up to ``first_row + ring`` are held in slots ``row % ring``.
+    """
+
+    first_row: int
+    total: NDArray[np.float32]
+    weight: NDArray[np.float32]
+    weight_square: NDArray[np.float32]
+    noise: NDArray[np.float32]
+    count: NDArray[np.uint16]
+    filled: NDArray[np.bool_]
+    usual: NDArray[np.float32]
+    """(column,) most looks seen at this distance so far."""
+    touched: NDArray[np.int64]
+    """(2,) lowest and past-highest row that any look may have reached."""
+
+    @classmethod
+    def allocate(cls, grid: Grid, ring_rows: int, first_row: int) -> Accumulator:
+        """Empty sums for a ring of ``ring_rows`` rows."""
+        shape = (grid.n_column, ring_rows)
+        return cls(
+            first_row=first_row,
+            total=np.zeros(shape, np.float32),
+            weight=np.zeros(shape, np.float32),
+            weight_square=np.zeros(shape, np.float32),
+            noise=np.zeros(shape, np.float32),
+            count=np.zeros(shape, np.uint16),
+            filled=np.zeros(shape, np.bool_),
+            usual=np.zeros(grid.n_column, np.float32),
+            touched=np.array([np.iinfo(np.int64).max, np.iinfo(np.int64).min]),
+        )
+
+    @property
+    def past_row(self) -> int:
+        """First row beyond the ring."""
+        return self.first_row + self.total.shape[1]
+
+    def widened(self, past_row: int) -> Accumulator:
+        """The same sums in a ring that also holds the rows up to ``past_row``."""
+        old, n_column = self.total.shape[1], self.total.shape[0]
+        new = past_row - self.first_row
+        rows = self.first_row + np.arange(old)
+        grown = {}
+        for name in ("total", "weight", "weight_square", "noise", "count", "filled"):
+            array = getattr(self, name)
+            wide = np.zeros((n_column, new), array.dtype)
+            wide[:, rows % new] = array[:, rows % old]
+            grown[name] = wide
+        return Accumulator(first_row=self.first_row, usual=self.usual, touched=self.touched, **grown)
+
+    def finish(self, n_row: int, side: str, *, noise_known: bool) -> Tile:
+        """Take the lowest ``n_row`` rows out as a tile and free their slots."""
+        ring = self.total.shape[1]
+        slots = (self.first_row + np.arange(n_row)) % ring
+        parts = [a[:, slots].T for a in (self.total, self.weight, self.weight_square, self.noise)]
+        count, filled = self.count[:, slots].T, self.filled[:, slots].T
+        tile = _tile(*parts, count, filled, self.usual, side, self.first_row, noise_known)
+        for a in (self.total, self.weight, self.weight_square, self.noise, self.count, self.filled):
+            a[:, slots] = 0
+        self.first_row += n_row
+        return tile
+
+
+def _tile(total, weight, weight_square, noise, count, filled, usual, side, first_row, noise_known) -> Tile:
+    seen = weight > 0
+    safe = np.where(seen, weight, 1).astype(np.float32)
+    looks = np.where(seen, safe**2 / np.where(seen, weight_square, 1), 0).astype(np.float32)
+    floor = np.where(seen, noise / safe, np.nan).astype(np.float32)
+    intensity = np.where(seen, total / safe, np.nan).astype(np.float32)
+    if noise_known:
+        intensity -= floor
+    else:
+        floor = np.full_like(floor, np.nan)
+    np.maximum(usual, looks.max(axis=0, initial=0), out=usual)
+    quality = np.zeros(seen.shape, np.uint8)
+    quality[~seen] |= Quality.NOT_SEEN
+    quality[seen & (looks < 0.5 * usual)] |= Quality.FEW_LOOKS
+    quality[seen & filled] |= Quality.GAP_FILLED
+    if noise_known:
+        # One standard deviation of the noise's mean: below it an echo can't be told from none.
+        quality[seen & (intensity < floor / np.sqrt(np.maximum(looks, 1)))] |= Quality.BELOW_NOISE
+    else:
+        quality[seen] |= Quality.NOISE_UNKNOWN
+    layers = [intensity, looks, count, floor, quality]
+    first = 0
+    if side == "port":
+        layers = [layer[:, ::-1] for layer in layers]
+        first = -usual.size
+    layers = [np.ascontiguousarray(layer) for layer in layers]
+    return Tile(
+        side=side,
+        first_along=first_row,
+        first_across=first,
+        intensity=layers[0],
+        looks=layers[1],
+        coverage=layers[2],
+        noise_equivalent=layers[3],
+        quality=layers[4],
+    )

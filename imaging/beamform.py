@@ -1,0 +1,346 @@
+"""Near-field beams of a line array: compressed channels to a field on (direction cosine, two-way delay).
+
+Focusing has two steps. Each channel is first moved by the curvature of the wave front at a group's middle
+direction (delay and phase, tabled per sample), then beams of the group are steered by a delay and phase that
+grow linearly along the array. Groups are made as narrow as the phase error bound needs. Beams are dense enough
+(half of what the aperture resolves) that the complex field between them can be read with four taps.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import _beamform_kernels as kernels
+from .compress import Compressor, taylor_weight
+from .errors import ParameterError
+from .frames import ArrayFrame, array_frame
+from .interpolation import Spectrum, delay_taps, delay_taps_error, half_sample_taps, tap_offsets
+from .records import Sonar
+
+__all__ = ["BeamformSettings", "Beamformer", "channel_shading", "sector_half_angle"]
+
+_PHASE_ERROR_RAD = 0.05
+"""Bound on the phase error of splitting the focus: costs 0.01 dB of gain."""
+
+_DELAY_ERROR = 0.03
+"""Bound on a delay filter's error at half a sample; the mean over an array's channels is far smaller."""
+
+_HALF_TAPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeamformSettings:
+    """How beams are formed."""
+
+    shading: Literal["uniform", "taylor"] = "taylor"
+    """Weights of the receivers: uniform (-13 dB sidelobes) or Taylor with -25 dB."""
+    sector_deg: float | None = None
+    """Full width of the sector that a ping is imaged over, at the transmitter; default its -3 dB width. [deg]"""
+    yaw_rate_bound_deg_s: float = 6.0
+    """The fastest yaw that beams must still cover the sector for. [deg/s]"""
+    speed_bound_m_s: float = 4.0
+    """The fastest way along the array that beams must still cover the sector for. [m/s]"""
+
+    def __post_init__(self) -> None:
+        if self.shading not in ("uniform", "taylor"):
+            raise ParameterError(f"beamform.shading is {self.shading!r}; allowed: uniform, taylor.")
+        if self.sector_deg is not None and not 0 < self.sector_deg <= 60:
+            raise ParameterError(f"beamform.sector_deg is {self.sector_deg:g}; allowed: above 0 to 60.")
+        if not 0 <= self.yaw_rate_bound_deg_s <= 60:
+            raise ParameterError(
+                f"beamform.yaw_rate_bound_deg_s is {self.yaw_rate_bound_deg_s:g}; allowed: 0 to 60."
+            )
+        if not 0 <= self.speed_bound_m_s <= 20:
+            raise ParameterError(f"beamform.speed_bound_m_s is {self.speed_bound_m_s:g}; allowed: 0 to 20.")
+
+
+def sector_half_angle(sonar: Sonar, settings: BeamformSettings, wavelength_m: float) -> float:
+    """Half the imaged sector, at the transmitter. [rad]"""
+    if settings.sector_deg is not None:
+        return float(np.deg2rad(settings.sector_deg) / 2)
+    return float(min(0.443 * wavelength_m / sonar.transmit_size_m[0], np.deg2rad(30.0)))
+
+
+def channel_shading(frame: ArrayFrame, live: NDArray[np.bool_], shading: str) -> NDArray[np.float64]:
+    """Weights of the channels with sum 1; channels with no live receiver get none. Shape (channel,)."""
+    if shading == "uniform":
+        weight = np.ones(frame.along_m.size)
+    else:
+        weight = taylor_weight(frame.along_m / frame.length_m, 25.0, 4)
+    weight = weight * live.any(axis=0)
+    return weight / weight.sum()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beamformer:
+    """One side's beams, planned once."""
+
+    frame: ArrayFrame
+    direction: NDArray[np.float64]
+    """(beam,) direction cosines, equally spaced, increasing."""
+    shading: NDArray[np.float64]
+    """(channel,) sum 1."""
+    wavelength_m: float
+    sector_half_rad: float
+    n_sample: int
+    """Samples of a compressed channel."""
+    upsampling: int
+    """The field has this many samples for one of a channel."""
+    sample_rate_hz: float
+    """Of the field. [Hz]"""
+    first_delay_s: float
+    band: float
+    """Bandwidth over the field's sampling rate."""
+    equivalent_width: float
+    """Integral of a beam's power over direction cosine, peak 1."""
+    noise_gain: float
+    """Noise power of a beam over that of a channel."""
+    group: tuple[tuple[int, int], ...]
+    """First and past-last beam of each focusing group."""
+    focus_index: NDArray[np.int32]
+    """(group, channel, n_sample) first tap's sample."""
+    focus_row: NDArray[np.int32]
+    """(group, channel, n_sample) row of ``taps``."""
+    focus_phase: NDArray[np.complex64]
+    """(group, channel, n_sample)"""
+    taps: NDArray[np.float32]
+    """(fraction, tap) delay filters."""
+    steer_offset: NDArray[np.int64]
+    """(beam, channel) first tap's shift."""
+    steer: NDArray[np.complex64]
+    """(beam, channel, tap) filter, phase and shading in one."""
+    half_taps: NDArray[np.float32]
+    pad: int
+
+    @classmethod
+    def prepare(
+        cls,
+        sonar: Sonar,
+        compressor: Compressor,
+        settings: BeamformSettings,
+        *,
+        sound_speed_m_s: float,
+        nearest_range_m: float,
+    ) -> Beamformer:
+        """Plan beams that cover the sector for points from ``nearest_range_m`` outward."""
+        frame = array_frame(sonar)
+        wavelength = sound_speed_m_s / compressor.carrier_hz
+        half = sector_half_angle(sonar, settings, wavelength)
+        shading = channel_shading(frame, sonar.live, settings.shading)
+        direction = _directions(frame, compressor, settings, half, sound_speed_m_s, wavelength)
+        group = _groups(direction, frame.along_m, nearest_range_m, wavelength)
+        n_tap = _tap_count(compressor.band, compressor.spectrum)
+        taps = delay_taps(np.arange(257) / 256, compressor.band, n_tap, compressor.spectrum)
+
+        delay_s = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
+        # Where the transmitter stands apart from the array, the range to the array is not half the path.
+        apart = sonar.transmit_position_m - frame.centre_m
+        range_m = (sound_speed_m_s * delay_s + apart @ frame.axes[1]) / 2
+        range_m = np.maximum(range_m, min(nearest_range_m, 0.5) / 2)
+        focus = [
+            _focus_table(frame, direction[a:b].mean(), range_m, compressor, sound_speed_m_s, n_tap)
+            for a, b in group
+        ]
+        offset, steer, reach = _steer_table(frame, direction, shading, compressor, sound_speed_m_s, n_tap)
+        upsampling = 1 if compressor.band <= 0.5 else 2
+        beam = np.abs(
+            np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ shading
+        )
+        return cls(
+            frame=frame,
+            direction=direction,
+            shading=shading,
+            wavelength_m=wavelength,
+            sector_half_rad=half,
+            n_sample=compressor.n_out,
+            upsampling=upsampling,
+            sample_rate_hz=compressor.sample_rate_hz * upsampling,
+            first_delay_s=compressor.first_delay_s,
+            band=compressor.band / upsampling,
+            equivalent_width=_equivalent_width(frame.along_m, shading, wavelength, beam),
+            noise_gain=float(np.sum(shading**2)),
+            group=group,
+            focus_index=np.stack([f[0] for f in focus]),
+            focus_row=np.stack([f[1] for f in focus]),
+            focus_phase=np.stack([f[2] for f in focus]),
+            taps=taps.astype(np.float32),
+            steer_offset=offset,
+            steer=steer,
+            half_taps=half_sample_taps(compressor.band, _HALF_TAPS, compressor.spectrum).astype(np.float32),
+            pad=int(reach),
+        )
+
+    @property
+    def required_bytes(self) -> int:
+        """Tables of the plan. [bytes]"""
+        tables = (
+            self.focus_index,
+            self.focus_row,
+            self.focus_phase,
+            self.taps,
+            self.steer_offset,
+            self.steer,
+        )
+        return sum(t.nbytes for t in tables)
+
+    def allocate(self) -> FieldBuffer:
+        """Buffers that :meth:`run` writes into, reused from ping to ping."""
+        n_channel, n_beam = self.frame.along_m.size, self.direction.size
+        wide = self.n_sample + 2 * self.pad
+        return FieldBuffer(
+            focused=np.zeros((2, n_channel, wide), np.float32),
+            coarse=np.zeros((2, n_beam, self.n_sample), np.float32),
+            field=np.zeros((2, n_beam, self.n_sample * self.upsampling), np.float32),
+        )
+
+    def run(self, compressed: NDArray[np.complex64], out: FieldBuffer) -> None:
+        """Form all beams of one ping into ``out.field``.
+
+        Parameters
+        ----------
+        compressed : ndarray of complex64, shape (channel, n_sample)
+        out : FieldBuffer
+            ``out.field`` (2, beam, sample) float32: real and imaginary part of the field; a focused unit echo
+            reads 1 (times the receivers' mean pattern towards it).
+        """
+        for g, (first, last) in enumerate(self.group):
+            kernels.focus(
+                compressed,
+                self.focus_index[g],
+                self.focus_row[g],
+                self.focus_phase[g],
+                self.taps,
+                self.pad,
+                out.focused,
+            )
+            kernels.steer(
+                out.focused,
+                self.steer_offset[first:last],
+                self.steer[first:last],
+                self.pad,
+                out.coarse[:, first:last],
+            )
+        if self.upsampling == 1:
+            out.field[...] = out.coarse
+        else:
+            kernels.double(out.coarse, self.half_taps, out.field)
+
+
+@dataclass(slots=True, eq=False)
+class FieldBuffer:
+    """Working memory of the beams of one side."""
+
+    focused: NDArray[np.float32]
+    coarse: NDArray[np.float32]
+    field: NDArray[np.float32]
+
+
+def _directions(
+    frame: ArrayFrame,
+    compressor: Compressor,
+    settings: BeamformSettings,
+    half_rad: float,
+    sound_speed_m_s: float,
+    wavelength_m: float,
+) -> NDArray[np.float64]:
+    """Beams at half the aperture's resolution over the sector, with room for motion during the echo."""
+    longest_s = compressor.last_delay_s
+    # A receiver that moves by v tau sees a point at 2 v / c from where the transmitter saw it.
+    drift = 2 * settings.speed_bound_m_s / sound_speed_m_s
+    turn = np.deg2rad(settings.yaw_rate_bound_deg_s) * longest_s
+    spacing = (
+        wavelength_m
+        / frame.length_m
+        / 2
+        / (1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2)
+    )
+    n_half = int(np.ceil((np.sin(half_rad) + drift + turn) / spacing)) + 2
+    return np.arange(-n_half, n_half + 1) * spacing
+
+
+def _groups(
+    direction: NDArray[np.float64], along_m: NDArray[np.float64], range_m: float, wavelength_m: float
+) -> tuple[tuple[int, int], ...]:
+    """Cut the beams into runs that one curvature serves within the phase error bound at the nearest range."""
+    for n in range(1, direction.size + 1):
+        edge = np.linspace(0, direction.size, n + 1).round().astype(int)
+        group = tuple((int(a), int(b)) for a, b in itertools.pairwise(edge) if b > a)
+        worst = 0.0
+        for a, b in group:
+            middle = direction[a:b].mean()
+            for u in (direction[a], direction[b - 1]):
+                exact = _excess(along_m, u, np.array([range_m])) - u * along_m[:, None]
+                split = _excess(along_m, middle, np.array([range_m])) - u * along_m[:, None]
+                worst = max(worst, np.abs(exact - split).max() * 2 * np.pi / wavelength_m)
+        if worst <= _PHASE_ERROR_RAD:
+            return group
+    return group
+
+
+def _excess(
+    along_m: NDArray[np.float64], direction: float, range_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Path from a point to each channel less that to the centre, less the linear part. (channel, range) [m]"""
+    x, r = along_m[:, None], range_m[None, :]
+    square = x**2 - 2 * r * direction * x
+    # The difference of two nearly equal roots, without cancellation.
+    return square / (np.sqrt(r**2 + square) + r) + direction * x
+
+
+def _tap_count(band: float, spectrum: Spectrum) -> int:
+    return next((n for n in (4, 6, 8) if delay_taps_error(band, n, spectrum) <= _DELAY_ERROR), 8)
+
+
+def _focus_table(
+    frame: ArrayFrame,
+    direction: float,
+    range_m: NDArray[np.float64],
+    compressor: Compressor,
+    sound_speed_m_s: float,
+    n_tap: int,
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.complex64]]:
+    """Sample, filter row and phase that flatten the wave front of one direction."""
+    # What single receivers stand off the line towards the normal is nearer to the seabed by as much.
+    off = frame.offset_m[..., 0].mean(axis=0)
+    path_m = _excess(frame.along_m, direction, range_m) - (off - off.mean())[:, None]
+    shift = path_m / sound_speed_m_s * compressor.sample_rate_hz
+    whole = np.floor(shift)
+    index = np.arange(compressor.n_out) + whole + tap_offsets(n_tap)[0]
+    row = np.rint((shift - whole) * 256)
+    phase = np.exp(2j * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m)
+    return index.astype(np.int32), row.astype(np.int32), phase.astype(np.complex64)
+
+
+def _steer_table(
+    frame: ArrayFrame,
+    direction: NDArray[np.float64],
+    shading: NDArray[np.float64],
+    compressor: Compressor,
+    sound_speed_m_s: float,
+    n_tap: int,
+) -> tuple[NDArray[np.int64], NDArray[np.complex64], int]:
+    """First sample shift and complex filter of each beam and channel, and how far they reach."""
+    path_m = -direction[:, None] * frame.along_m
+    shift = path_m / sound_speed_m_s * compressor.sample_rate_hz
+    whole = np.floor(shift)
+    taps = delay_taps((shift - whole).ravel(), compressor.band, n_tap, compressor.spectrum)
+    phase = shading * np.exp(2j * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m)
+    steer = taps.reshape(*path_m.shape, n_tap) * phase[..., None]
+    offset = whole.astype(np.int64) + tap_offsets(n_tap)[0]
+    reach = int(np.abs(offset).max()) + n_tap
+    return offset, steer.astype(np.complex64), reach
+
+
+def _equivalent_width(
+    along_m: NDArray[np.float64], shading: NDArray[np.float64], wavelength_m: float, beam: NDArray[np.float64]
+) -> float:
+    """Integral of the beam's power around its main lobe, out to half way to the grating lobe."""
+    u = np.linspace(-0.5, 0.5, beam.size)
+    pitch = np.diff(along_m).mean()
+    inside = np.abs(u) <= min(0.5, wavelength_m / pitch / 2)
+    return float(np.sum(beam[inside] ** 2) * (u[1] - u[0]))

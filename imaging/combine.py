@@ -1,0 +1,86 @@
+"""Vertical rows and receivers' weights: from (row, channel) echoes to one line of channels.
+
+Rows are aligned at the direction from which the seabed's echo arrives at each delay (it follows altitude, roll
+and pitch), by delay and phase, and averaged over the live receivers of each channel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import _combine_kernels as kernels
+from .compress import Compressor
+from .frames import ArrayFrame, array_frame
+from .interpolation import delay_taps, tap_offsets
+from .records import Sonar
+
+__all__ = ["Combiner"]
+
+_N_TAP = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Combiner:
+    """One side's rows, planned once."""
+
+    frame: ArrayFrame
+    live: NDArray[np.bool_]
+    """(row, channel)"""
+    carrier_hz: float
+    sample_rate_hz: float
+    sound_speed_m_s: float
+    taps: NDArray[np.float32]
+
+    @classmethod
+    def prepare(cls, sonar: Sonar, compressor: Compressor, *, sound_speed_m_s: float) -> Combiner:
+        """Plan the alignment of rows."""
+        taps = delay_taps(np.arange(257) / 256, compressor.band, _N_TAP, compressor.spectrum)
+        return cls(
+            array_frame(sonar),
+            sonar.live,
+            compressor.carrier_hz,
+            compressor.sample_rate_hz,
+            sound_speed_m_s,
+            taps.astype(np.float32),
+        )
+
+    def run(
+        self,
+        compressed: NDArray[np.complex64],
+        sine_up: NDArray[np.float64],
+        channel_weight: NDArray[np.complex64] | None,
+        out: NDArray[np.complex64],
+    ) -> None:
+        """Align and average the rows of one ping.
+
+        Parameters
+        ----------
+        compressed : ndarray of complex64, shape (row, channel, sample)
+        sine_up : ndarray of float64, shape (sample,)
+            Sine of the seabed's direction above the array normal, at each sample's delay.
+        channel_weight : ndarray of complex64, shape (row, channel), or None
+            Factor on each receiver's echo, from a calibration.
+        out : ndarray of complex64, shape (channel, sample)
+        """
+        n_row = compressed.shape[0]
+        weight = self.live.astype(np.complex64)
+        if channel_weight is not None:
+            weight = weight * channel_weight
+        count = np.maximum(self.live.sum(axis=0), 1).astype(np.float32)
+        if n_row == 1:
+            np.multiply(compressed[0], weight[0][:, None], out=out)
+            return
+        offset = self.frame.offset_m.mean(axis=1)
+        cosine = np.sqrt(np.maximum(0.0, 1 - sine_up**2))
+        # A receiver nearer to the seabed hears it earlier by this path.
+        nearer_m = offset[:, :1] * cosine + offset[:, 1:] * sine_up
+        shift = -nearer_m / self.sound_speed_m_s * self.sample_rate_hz
+        whole = np.floor(shift)
+        row = np.rint((shift - whole) * 256).astype(np.int32)
+        index = (np.arange(sine_up.size) + whole + tap_offsets(_N_TAP)[0]).astype(np.int32)
+        turns = -nearer_m * (self.carrier_hz / self.sound_speed_m_s)
+        phase = np.exp(2j * np.pi * turns).astype(np.complex64)
+        kernels.align_rows(compressed, index, row, phase, self.taps, weight / count, out)

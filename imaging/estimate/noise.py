@@ -1,0 +1,89 @@
+"""Noise power from the water column: what the receivers hear before the first seabed echo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..compress import Compressor
+from ..geometry import PingGeometry
+
+__all__ = ["NoiseState", "measure_noise"]
+
+_LEAST_SAMPLES = 32
+_MEMORY_PINGS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseState:
+    """Running mean of the noise power of a compressed channel, gains undone."""
+
+    power: float = 0.0
+    n_ping: int = 0
+
+    @property
+    def known(self) -> bool:
+        """Whether any ping had a water column to listen to."""
+        return self.n_ping > 0
+
+    def updated(self, power: float) -> NoiseState:
+        """The mean with one more ping, forgetting those long past."""
+        if not np.isfinite(power):
+            return self
+        n = min(self.n_ping + 1, _MEMORY_PINGS)
+        return NoiseState(self.power + (power - self.power) / n, n)
+
+
+def measure_noise(
+    echo: NDArray[np.complex64],
+    channels: NDArray[np.complex64],
+    live: NDArray[np.bool_],
+    compressor: Compressor,
+    geometry: PingGeometry,
+    *,
+    pulse_s: float,
+    sound_speed_m_s: float,
+) -> float:
+    """Noise power of a compressed channel in this ping; NaN where there is no water column to listen to.
+
+    The compressed samples between the end of the transmission and one pulse before the bottom (where range
+    sidelobes of the bottom begin) are used; where those are too few, the raw ones up to the bottom, scaled by what
+    compression does to white noise. The median makes it robust against fish and other single echoes.
+
+    Parameters
+    ----------
+    echo : ndarray of complex64, shape (row, channel, sample)
+        Raw.
+    channels : ndarray of complex64, shape (channel, sample)
+        Compressed and combined.
+    live : ndarray of bool, shape (row, channel)
+    """
+    height = geometry.seabed_m - geometry.centre_m[0, 2]
+    bottom_s = 0.95 * 2 * height / sound_speed_m_s
+    alive = live.any(axis=0)
+    quiet = _window(compressor, compressor.sample_rate_hz, pulse_s, bottom_s - pulse_s)
+    if quiet.stop - quiet.start >= _LEAST_SAMPLES:
+        return _mean_power(channels[alive, quiet])
+    rate_hz = compressor.sample_rate_hz / compressor.oversampling
+    quiet = _window(compressor, rate_hz, pulse_s, bottom_s)
+    if quiet.stop - quiet.start < _LEAST_SAMPLES:
+        return float("nan")
+    raw = echo[:, :, quiet]
+    if compressor.gain is not None:
+        raw = raw * compressor.gain[quiet]
+    rows = live.sum() / alive.sum()
+    return _mean_power(raw[live]) * compressor.noise_gain / rows
+
+
+def _window(compressor: Compressor, rate_hz: float, begin_s: float, end_s: float) -> slice:
+    first = int(np.ceil((begin_s - compressor.first_delay_s) * rate_hz))
+    last = int(np.floor((end_s - compressor.first_delay_s) * rate_hz))
+    return slice(max(first, 0), max(last, 0))
+
+
+def _mean_power(samples: NDArray[np.complex64]) -> float:
+    """Mean of an exponential law from its median."""
+    power = samples.real.astype(np.float32) ** 2 + samples.imag.astype(np.float32) ** 2
+    return float(np.median(power) / np.log(2))
