@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from pingloom.imaging.errors import DataError, ParameterError
 
 from ._checks import as_image, as_mask, as_positive, usable
+from .correlation import correlation_cell
 
 __all__ = ["Contrast", "Level", "Region", "contrast", "region_level"]
 
@@ -129,7 +130,7 @@ def region_level(image: ArrayLike, mask: ArrayLike, *, cell_pixels: float) -> Le
     mask : array_like of bool, shape (along, across)
         True inside the region.
     cell_pixels : float
-        Pixels per independent cell, as :func:`pingloom.bench.measure.speckle.correlation_cell` measures them.
+        Pixels per independent cell, as :func:`pingloom.bench.measure.correlation.correlation_cell` measures them.
 
     Returns
     -------
@@ -189,8 +190,6 @@ def contrast(
     A target of few cells that glints isn't gamma distributed; its error is then a rough guide. The contrast-to-noise
     is that of pixels, not of the whole object.
     """
-    from .speckle import correlation_cell
-
     values = as_image("image", image)
     inside = as_mask("region", region, values.shape)
     outside = as_mask("background", background, values.shape)

@@ -4,15 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from pingloom.bench.measure.speckle import (
-    autocovariance,
-    correlation_cell,
-    enl,
-    gamma_agreement,
-    gamma_histogram,
-    level_trend,
-    pool_enl,
-)
+from pingloom.bench.measure.correlation import autocovariance, correlation_cell
+from pingloom.bench.measure.speckle import enl, gamma_agreement, gamma_histogram, pool_enl
+from pingloom.bench.measure.trend import level_trend
 from pingloom.imaging.errors import DataError, ParameterError
 
 
