@@ -1,0 +1,71 @@
+"""One ping's geometry as the kernels want it: transmitter, and the receivers' way while the sound travels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pingloom.imaging.records import Sonar
+
+from .motion import Track
+
+__all__ = ["PingGeometry", "array_axes", "ping_geometry", "row_centres"]
+
+# Polynomial degree of the receivers' way over one ping. A motion of 0.1 m at 1 s period over 80 ms is met to
+# 0.1 (2 pi 0.04)^8 / 8! / 2^7 = 3e-13 m.
+_DEGREE = 7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PingGeometry:
+    """Where things are during one ping.
+
+    Parameters
+    ----------
+    transmit_m : ndarray of float64, shape (3,)
+        Transmitter at the pulse's centre. [m, world]
+    transmit_axes : ndarray of float64, shape (3, 3)
+        Its unit vectors along, up and normal, as rows.
+    way : ndarray of float64, shape (row, degree + 1, 9)
+        Coefficients, lowest power first, of each row's centre [m, world], along vector and up vector, as polynomials
+        of (delay - mid_s) / half_s.
+    mid_s, half_s : float
+        Middle and half length of the delays covered. [s]
+    """
+
+    transmit_m: NDArray[np.float64]
+    transmit_axes: NDArray[np.float64]
+    way: NDArray[np.float64]
+    mid_s: float
+    half_s: float
+
+
+def array_axes(sonar: Sonar) -> NDArray[np.float64]:
+    """Unit vectors of the array's face along, up and normal, rows of a (3, 3), in the body frame."""
+    sign = -1 if sonar.side == "port" else 1
+    cos, sin = np.cos(sonar.depression_rad), np.sin(sonar.depression_rad)
+    return np.array([[1.0, 0, 0], [0, sign * sin, -cos], [0, sign * cos, sin]])
+
+
+def row_centres(sonar: Sonar) -> NDArray[np.float64]:
+    """Middle between the first and last receiver of each row, (row, 3). [m, body]"""
+    return (sonar.element_position_m[:, 0] + sonar.element_position_m[:, -1]) / 2
+
+
+def ping_geometry(track: Track, sonar: Sonar, time_s: float, delay_stop_s: float) -> PingGeometry:
+    """Fit the receivers' way to the true motion over the delays from 0 to ``delay_stop_s``."""
+    centre_time = time_s + sonar.pulse_duration_s / 2
+    nodes = np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
+    half = delay_stop_s / 2
+    axes = array_axes(sonar)
+    times = centre_time + half * (1 + nodes)
+    turn = track.rotation(times)
+    place = track.position(times)
+    along, up = turn @ axes[0], turn @ axes[1]
+    values = [np.concatenate([place + turn @ centre, along, up], axis=1) for centre in row_centres(sonar)]
+    powers = np.vander(nodes, increasing=True)
+    way = np.stack([np.linalg.solve(powers, v) for v in values])
+    sent = track.rotation(centre_time)
+    return PingGeometry(track.points(centre_time, sonar.transmit_position_m), axes @ sent.T, way, half, half)

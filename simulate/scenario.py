@@ -1,0 +1,458 @@
+"""What is simulated: sonar, vehicle, navigation, water, seabed and targets, in the units that people speak.
+
+A scenario is a TOML file with one table for each of the classes here; every key carries its unit. The tables are
+frozen and valid from birth; what only shows when tables are seen together is checked by :class:`Scenario`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+from typing import Any, Literal
+
+from pingloom.imaging.conventions import SIDES
+from pingloom.imaging.errors import ParameterError
+
+from ._tables import build, flatten, to_toml
+
+__all__ = [
+    "NavigationTable",
+    "Oscillation",
+    "Scenario",
+    "SeabedTable",
+    "SonarTable",
+    "Target",
+    "VehicleTable",
+    "WaterTable",
+]
+
+
+def _refuse(name: str, got: object, allowed: str, remedy: str = "") -> None:
+    raise ParameterError(f"{name} is {got}; allowed: {allowed}." + (f" {remedy}" if remedy else ""))
+
+
+def _above_zero(table: str, owner: object, *names: str) -> None:
+    for name in names:
+        value = getattr(owner, name)
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            _refuse(f"{table}.{name}", f"{value:g}", "above 0")
+
+
+def _within(table: str, owner: object, low: float, high: float, *names: str) -> None:
+    for name in names:
+        value = getattr(owner, name)
+        if value is not None and not low <= value <= high:
+            _refuse(f"{table}.{name}", f"{value:g}", f"from {low:g} to {high:g}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SonarTable:
+    """Arrays, pulse and sampling. Positions are of the starboard side; the port side is its mirror image."""
+
+    sides: Literal["port", "starboard", "both"] = "starboard"
+    n_row: int = 1
+    n_channel: int = 32
+    channel_pitch_m: float = 0.01875
+    row_pitch_m: float = 0.02
+    """Between rows, across the array's face."""
+    receive_along_m: float | None = None
+    """Length of one receiver; absent: the pitch, a filled array."""
+    receive_vertical_m: float = 0.003
+    transmit_along_m: float = 0.028
+    transmit_vertical_m: float = 0.003
+    array_forward_m: float = 0.0
+    """Centre of the receivers, from the origin that the navigation speaks of."""
+    array_starboard_m: float = 0.0
+    array_down_m: float = 0.0
+    transmit_forward_m: float = 0.0
+    """Centre of the transmitter, from the centre of the receivers."""
+    transmit_starboard_m: float = 0.0
+    transmit_down_m: float = 0.0
+    depression_deg: float = 25.0
+    """Of the array normal below the horizontal."""
+    centre_frequency_hz: float = 450e3
+    sweep_hz: float = 30e3
+    """Width of the linear sweep; negative: from high to low."""
+    pulse_duration_s: float = 2e-3
+    pulse_taper: float = 0.0
+    """Part of the pulse that is tapered by a cosine at each end, from 0 to 0.5."""
+    sample_rate_hz: float = 40e3
+    """Complex baseband samples a second."""
+    range_start_m: float = 0.0
+    """Slant range of the first sample."""
+    range_stop_m: float = 60.0
+    """Slant range of the last sample."""
+    source_level_db: float = 200.0
+    """dB re 1 uPa rms at 1 m."""
+
+    def __post_init__(self) -> None:
+        for name in ("n_row", "n_channel"):
+            least = 1 if name == "n_row" else 2
+            if getattr(self, name) < least:
+                _refuse(f"sonar.{name}", getattr(self, name), f"at least {least}")
+        _above_zero("sonar", self, "channel_pitch_m", "row_pitch_m", "receive_along_m", "receive_vertical_m")
+        _above_zero("sonar", self, "transmit_along_m", "transmit_vertical_m", "pulse_duration_s")
+        _above_zero("sonar", self, "centre_frequency_hz", "sample_rate_hz", "range_stop_m")
+        _within("sonar", self, -90, 90, "depression_deg")
+        _within("sonar", self, 0, 0.5, "pulse_taper")
+        _within("sonar", self, 0, math.inf, "range_start_m")
+        if not 0 < abs(self.sweep_hz) < 2 * self.centre_frequency_hz:
+            _refuse(
+                "sonar.sweep_hz", f"{self.sweep_hz:g}", "a sweep, narrower than twice the centre frequency"
+            )
+        if abs(self.sweep_hz) > self.sample_rate_hz:
+            remedy = "Raise the sample rate or narrow the sweep."
+            allowed = f"at least {abs(self.sweep_hz):g}, or the sweep aliases"
+            _refuse("sonar.sample_rate_hz", f"{self.sample_rate_hz:g}", allowed, remedy)
+        if self.range_start_m >= self.range_stop_m:
+            _refuse(
+                "sonar.range_start_m",
+                f"{self.range_start_m:g}",
+                f"below range_stop_m = {self.range_stop_m:g}",
+            )
+        if self.element_along_m > self.channel_pitch_m * (1 + 1e-9):
+            allowed = f"at most the pitch, {self.channel_pitch_m:g}"
+            _refuse("sonar.receive_along_m", f"{self.element_along_m:g}", allowed, "Receivers can't overlap.")
+
+    @property
+    def side_names(self) -> tuple[str, ...]:
+        """Sides that carry an array, port before starboard."""
+        return SIDES if self.sides == "both" else (self.sides,)
+
+    @property
+    def element_along_m(self) -> float:
+        """Length of one receiver along track."""
+        return self.channel_pitch_m if self.receive_along_m is None else self.receive_along_m
+
+    @property
+    def array_length_m(self) -> float:
+        """From the outer edge of the first receiver to that of the last."""
+        return self.channel_pitch_m * (self.n_channel - 1) + self.element_along_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Oscillation:
+    """One sinusoidal motion, ``amplitude * sin(2 pi t / period + phase)``, t from the first ping.
+
+    Surge, sway and heave are along, to starboard of and below the leg's nominal line (in metres); yaw, pitch and
+    roll add to the angles (in degrees).
+    """
+
+    axis: Literal["surge", "sway", "heave", "yaw", "pitch", "roll"]
+    period_s: float
+    amplitude_m: float | None = None
+    amplitude_deg: float | None = None
+    phase_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        _above_zero("vehicle.motion", self, "period_s")
+        wanted, other = ("amplitude_m", "amplitude_deg")
+        if self.axis in ("yaw", "pitch", "roll"):
+            wanted, other = other, wanted
+        if getattr(self, wanted) is None or getattr(self, other) is not None:
+            raise ParameterError(
+                f"vehicle.motion of axis '{self.axis}' needs {wanted} and can't have {other}. Give {wanted} alone."
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VehicleTable:
+    """One straight leg at constant speed, with sinusoidal motions on top."""
+
+    n_ping: int = 100
+    ping_rate_hz: float = 11.0
+    speed_m_s: float = 1.8
+    heading_deg: float = 0.0
+    """Of the leg, clockwise from true north; the vehicle's own heading is this plus its yaw."""
+    altitude_m: float | None = None
+    """Nominal, of the origin; with the depth it gives the depth of the seabed."""
+    depth_m: float | None = None
+    start_north_m: float = 0.0
+    """Nominal place at the first ping."""
+    start_east_m: float = 0.0
+    start_time: str = "2031-03-14T09:00:00Z"
+    """Of the first ping, ISO 8601 in UTC."""
+    length_m: float | None = None
+    """Of the hull, where an array longer than it shall be refused."""
+    motion: tuple[Oscillation, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.n_ping < 1:
+            _refuse("vehicle.n_ping", self.n_ping, "at least 1")
+        _above_zero("vehicle", self, "ping_rate_hz", "altitude_m", "length_m")
+        _within("vehicle", self, 0, 30, "speed_m_s")
+        _within("vehicle", self, 0, math.inf, "depth_m")
+        self.start_time_ns  # noqa: B018 - refuses what can't be read
+
+    @property
+    def start_time_ns(self) -> int:
+        """Nanoseconds since 1970-01-01 00:00:00Z."""
+        try:
+            time = datetime.fromisoformat(self.start_time)
+        except ValueError as error:
+            raise ParameterError(
+                f"vehicle.start_time is {self.start_time!r}; allowed: a time such as 2031-03-14T09:00:00Z."
+            ) from error
+        if time.tzinfo is None:
+            time = time.replace(tzinfo=timezone.utc)  # noqa: UP017
+        since = time - datetime(1970, 1, 1, tzinfo=timezone.utc)  # noqa: UP017
+        if since < timedelta(0):
+            _refuse("vehicle.start_time", self.start_time, "1970 or later")
+        return (since // timedelta(microseconds=1)) * 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NavigationTable:
+    """What the recording's navigation says. It is free of error so far."""
+
+    rate_hz: float | None = None
+    """Of its rows; absent: one row a ping, at the ping times."""
+    altitude: bool = True
+    speeds: bool = True
+    rates: bool = True
+    origin_latitude_deg: float = 0.0
+    """Geodetic place of north = east = 0."""
+    origin_longitude_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        _above_zero("navigation", self, "rate_hz")
+        _within("navigation", self, -90, 90, "origin_latitude_deg")
+        _within("navigation", self, -180, 360, "origin_longitude_deg")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterTable:
+    """The water between array and seabed: one sound speed, one absorption, white noise."""
+
+    sound_speed_m_s: float = 1500.0
+    depth_m: float | None = None
+    """Of the seabed."""
+    absorption_db_m: float | None = None
+    """One way; absent: computed (Francois and Garrison) for the properties below."""
+    temperature_c: float = 10.0
+    salinity: float = 35.0
+    ph: float = 8.0
+    noise: bool = True
+    noise_db: float | None = None
+    """Spectrum level at the receivers, dB re 1 uPa^2/Hz; absent: thermal noise (Mellen)."""
+
+    def __post_init__(self) -> None:
+        _within("water", self, 1300, 1800, "sound_speed_m_s")
+        _within("water", self, 0, 10, "absorption_db_m")
+        _above_zero("water", self, "depth_m")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeabedTable:
+    """A flat seabed that scatters by Lambert's law, made of points."""
+
+    present: bool = True
+    lambert_db: float = -27.0
+    """Backscatter of unit area is 10^(lambert_db/10) sin^2(grazing angle)."""
+    law: Literal["constant_modulus", "gaussian"] = "constant_modulus"
+    """Of the points' amplitudes: equal modulus and random phase, or complex Gaussian."""
+    placement: Literal["jittered", "random"] = "jittered"
+    per_cell: float = 5.0
+    """Points in a -3 dB resolution cell."""
+    jitter: float = 0.5
+    """Largest shift of a point within its place in the grid: 0 none, 1 anywhere in it."""
+    cell_along_m: float | None = None
+    """Along-track size of the cell; absent: that of the array, 0.886 wavelength range / length."""
+    sector_deg: float | None = None
+    """Full width, about broadside, of the seabed that a ping sees; absent: to the transmitter's first nulls."""
+    inner_margin_m: float = 1.0
+    """How far the seabed of one side reaches beyond the point below the vehicle."""
+
+    def __post_init__(self) -> None:
+        _above_zero("seabed", self, "per_cell", "cell_along_m")
+        _within("seabed", self, 0, 1, "jitter")
+        _within("seabed", self, 0.1, 170, "sector_deg")
+        _within("seabed", self, 0, 1000, "inner_margin_m")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A point, or a box that stands on the seabed.
+
+    Give the place either as ``along_m`` and ``across_m`` (from the leg's nominal start, positive forward and to
+    starboard) or as ``north_m`` and ``east_m``. A box turned by ``orientation_deg`` has its length clockwise from
+    the leg's course in the first case, from north in the second.
+    """
+
+    kind: Literal["point", "box"] = "point"
+    name: str = ""
+    along_m: float | None = None
+    across_m: float | None = None
+    north_m: float | None = None
+    east_m: float | None = None
+    height_m: float = 0.0
+    """Above the seabed: of the point, or of the box's underside."""
+    strength_db: float = 0.0
+    """Point: target strength, dB re 1 m^2. Box: strength of a unit area of its faces, dB."""
+    size_m: tuple[float, float, float] = (1.0, 0.6, 0.5)
+    """Box: length, width, height."""
+    orientation_deg: float = 0.0
+    hides: bool = True
+    """Box: whether it hides what lies behind it."""
+
+    def __post_init__(self) -> None:
+        leg = self.along_m is not None and self.across_m is not None
+        world = self.north_m is not None and self.east_m is not None
+        given = sum(v is not None for v in (self.along_m, self.across_m, self.north_m, self.east_m))
+        if given != 2 or not (leg or world):
+            raise ParameterError(
+                f"targets: '{self.name or self.kind}' has no clear place; allowed: along_m with across_m, "
+                "or north_m with east_m. Give one pair."
+            )
+        if min(self.size_m) <= 0:
+            _refuse("targets.size_m", list(self.size_m), "three lengths above 0")
+        if self.height_m < 0:
+            _refuse(
+                "targets.height_m",
+                f"{self.height_m:g}",
+                "at least 0",
+                "Nothing echoes from below the seabed.",
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """All that decides a simulation; the same scenario gives the same bytes."""
+
+    title: str = "untitled"
+    seed: int = 0
+    sonar: SonarTable = SonarTable()
+    vehicle: VehicleTable = VehicleTable(altitude_m=6.0)
+    navigation: NavigationTable = NavigationTable()
+    water: WaterTable = WaterTable()
+    seabed: SeabedTable = SeabedTable()
+    targets: tuple[Target, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.seed < 0:
+            _refuse("seed", self.seed, "at least 0")
+        self._check_depths()
+        self._check_range()
+        length = self.vehicle.length_m
+        if length is not None and self.sonar.array_length_m > length:
+            allowed = f"at most vehicle.length_m = {length:g}"
+            got = f"{self.sonar.array_length_m:g} m long"
+            _refuse("sonar: the array", got, allowed, "Fewer channels or a smaller pitch make it shorter.")
+        for target in self.targets:
+            self._check_target(target)
+
+    def _check_depths(self) -> None:
+        altitude, depth, water = self.vehicle.altitude_m, self.vehicle.depth_m, self.water.depth_m
+        if altitude is None and (depth is None or water is None):
+            raise ParameterError(
+                "vehicle.altitude_m is absent; allowed: an altitude, or vehicle.depth_m with water.depth_m. Give one."
+            )
+        if None not in (altitude, depth, water) and abs(altitude + depth - water) > 1e-6:
+            allowed = f"depth + altitude = {depth + altitude:g}"
+            _refuse("water.depth_m", f"{water:g}", allowed, "Leave one of the three out.")
+        if self.altitude_m <= 0 or self.depth_m < 0:
+            allowed = "a vehicle between surface and seabed"
+            _refuse("vehicle: depth and altitude", f"{self.depth_m:g} and {self.altitude_m:g}", allowed)
+
+    def _check_range(self) -> None:
+        sonar, vehicle = self.sonar, self.vehicle
+        listening_s = 2 * sonar.range_stop_m / self.water.sound_speed_m_s
+        if listening_s * vehicle.ping_rate_hz > 1:
+            most = self.water.sound_speed_m_s / (2 * vehicle.ping_rate_hz)
+            remedy = (
+                f"At this rate the next ping starts first: range_stop_m at most {most:.4g}, or ping slower."
+            )
+            _refuse(
+                "vehicle.ping_rate_hz", f"{vehicle.ping_rate_hz:g}", f"at most {1 / listening_s:.4g}", remedy
+            )
+        if self.seabed.present and sonar.range_stop_m <= self.altitude_m:
+            _refuse(
+                "sonar.range_stop_m", f"{sonar.range_stop_m:g}", f"above the altitude, {self.altitude_m:g}"
+            )
+
+    def _check_target(self, target: Target) -> None:
+        along, across = self.leg_place(target)
+        name = f"targets: '{target.name or target.kind}'"
+        track = (self.vehicle.n_ping - 1) / self.vehicle.ping_rate_hz * self.vehicle.speed_m_s
+        reach = self.sonar.range_stop_m
+        if not -reach <= along <= track + reach or abs(across) > reach:
+            _refuse(
+                f"{name} place",
+                f"{along:.4g} m along, {across:.4g} m across",
+                f"within the sonar's range of the leg of {track:.4g} m",
+                "Move it or lengthen the leg.",
+            )
+        if target.height_m + (target.size_m[2] if target.kind == "box" else 0) > self.seabed_depth_m:
+            _refuse(
+                f"{name} height", f"{target.height_m:g} m", f"below the surface, {self.seabed_depth_m:g} m up"
+            )
+        if across and self.sonar.sides != "both" and (across > 0) != (self.sonar.sides == "starboard"):
+            _refuse(
+                f"{name} place",
+                f"{across:.4g} m across",
+                f"to {self.sonar.sides}, where the array looks",
+                "Negative is to port.",
+            )
+
+    @property
+    def altitude_m(self) -> float:
+        """Nominal height of the vehicle above the seabed."""
+        if self.vehicle.altitude_m is not None:
+            return self.vehicle.altitude_m
+        return self.water.depth_m - self.vehicle.depth_m  # type: ignore[operator]
+
+    @property
+    def depth_m(self) -> float:
+        """Nominal depth of the vehicle; 10 m where the scenario gives the altitude alone."""
+        if self.vehicle.depth_m is not None:
+            return self.vehicle.depth_m
+        return 10.0 if self.water.depth_m is None else self.water.depth_m - self.altitude_m
+
+    @property
+    def seabed_depth_m(self) -> float:
+        """Depth of the flat seabed."""
+        return self.depth_m + self.altitude_m
+
+    @property
+    def wavelength_m(self) -> float:
+        """At the centre frequency."""
+        return self.water.sound_speed_m_s / self.sonar.centre_frequency_hz
+
+    def leg_place(self, target: Target) -> tuple[float, float]:
+        """Return (along, across) of a target in the leg's frame. [m]"""
+        if target.along_m is not None and target.across_m is not None:
+            return target.along_m, target.across_m
+        north = target.north_m - self.vehicle.start_north_m  # type: ignore[operator]
+        east = target.east_m - self.vehicle.start_east_m  # type: ignore[operator]
+        heading = math.radians(self.vehicle.heading_deg)
+        cos, sin = math.cos(heading), math.sin(heading)
+        return cos * north + sin * east, cos * east - sin * north
+
+    def world_place(self, along_m: float, across_m: float) -> tuple[float, float]:
+        """Return (north, east) of a place in the leg's frame. [m]"""
+        heading = math.radians(self.vehicle.heading_deg)
+        cos, sin = math.cos(heading), math.sin(heading)
+        return (
+            self.vehicle.start_north_m + cos * along_m - sin * across_m,
+            self.vehicle.start_east_m + sin * along_m + cos * across_m,
+        )
+
+    @classmethod
+    def from_dict(cls, table: dict[str, Any]) -> Scenario:
+        """Make a scenario of nested tables, as a TOML reader gives them.
+
+        Raises
+        ------
+        ParameterError
+            For an unknown key (with the nearest known one), a wrong type or a value that isn't allowed.
+        """
+        return build(cls, table)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return nested dicts and lists that :meth:`from_dict` takes back."""
+        return flatten(self)
+
+    def to_toml(self) -> str:
+        """Return the scenario as TOML text, every setting written out."""
+        return to_toml(self.to_dict())
