@@ -9,19 +9,18 @@ that knows most of its keys.
 
 Examples
 --------
->>> from dataclasses import dataclass, field
->>> from typing import Literal
->>> @dataclass(frozen=True)
-... class Compress:
-...     window: Literal["none", "hamming"] = "hamming"
->>> @dataclass(frozen=True)
-... class Settings:
-...     compress: Compress = field(default_factory=Compress)
->>> apply(Settings(), ["compress.window=none"]).compress.window
-'none'
->>> print(to_toml(Settings()), end="")
-[compress]
-window = "hamming"
+A settings class, a change from the command line and the text that reads back to it::
+
+    @dataclass(frozen=True)
+    class Compress:
+        window: Literal["none", "hamming"] = "hamming"
+
+    @dataclass(frozen=True)
+    class Settings:
+        compress: Compress = field(default_factory=Compress)
+
+    settings = apply(read("run.toml", Settings), ["compress.window=none"])
+    to_toml(settings)    # '[compress]\\nwindow = "none"\\n'
 """
 
 from __future__ import annotations
