@@ -18,8 +18,8 @@ f32 = np.float32
 
 @numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
 def level_field(field, amplitude, node_per_beam, node_per_sample):
-    """Multiply field (2, beam, sample) in place by amplitude (node, u) read linearly both ways."""
-    _, n_beam, n = field.shape
+    """Multiply field (beam, sample, 2) in place by amplitude (node, u) read linearly both ways."""
+    n_beam, n = field.shape[:2]
     n_node, n_u = amplitude.shape
     column = np.empty(n_node, np.float32)
     for b in range(n_beam):
@@ -28,8 +28,7 @@ def level_field(field, amplitude, node_per_beam, node_per_sample):
         w = f32(at - k)
         for i in range(n_node):
             column[i] = (f32(1) - w) * amplitude[i, k] + w * amplitude[i, k + 1]
-        re = field[0, b]
-        im = field[1, b]
+        beam = field[b]
         # Node by node, so that the inner loop is a straight line that vectorises.
         for i in range(n_node - 1):
             first = math.ceil(i / node_per_sample)
@@ -38,11 +37,11 @@ def level_field(field, amplitude, node_per_beam, node_per_sample):
             start = f32(column[i] + step * (first - i / node_per_sample))
             for s in range(first, last):
                 g = start + step * f32(s - first)
-                re[s] *= g
-                im[s] *= g
+                beam[s, 0] *= g
+                beam[s, 1] *= g
         for s in range(math.ceil((n_node - 1) / node_per_sample), n):
-            re[s] *= column[n_node - 1]
-            im[s] *= column[n_node - 1]
+            beam[s, 0] *= column[n_node - 1]
+            beam[s, 1] *= column[n_node - 1]
 
 
 @numba.njit(nogil=True, cache=True)
@@ -64,6 +63,108 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
     if t < delay_s[0] or t > delay_s[n - 1]:
         return t, -1
     return t, k
+
+
+@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+def _place(
+    n,
+    offset,
+    along,
+    sent_square,
+    sent_slope,
+    back_square,
+    back_slope,
+    closing,
+    closing_slope,
+    reference,
+    speed,
+    u_zero,
+    u_slope,
+    u_drift,
+    u_drift_slope,
+    base,
+    rate,
+    u_first,
+    u_scale,
+    node_at,
+    node_rate,
+    at_sample,
+    at_beam,
+    at_node,
+):
+    """Where in the field (sample, beam) and in the level tables (node) each pixel of a column lies."""
+    for i in range(n):
+        s = offset + f32(i) * along
+        sent = np.sqrt(sent_square + s * (sent_slope + s))
+        back = np.sqrt(back_square + s * (back_slope + s))
+        near = (closing + s * closing_slope) / back
+        dt = (sent + back - reference) / (speed + near)
+        u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
+        at_sample[i] = base + dt * rate
+        at_beam[i] = (u - u_first) * u_scale
+        at_node[i] = node_at + dt * node_rate
+
+
+@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"}, inline="always")
+def _detect(field, taps, n_fraction, p, b, ip, ib):
+    """Intensity of the field (beam, sample, 2) at a fractional sample p and beam b: four by four taps."""
+    kp = int((p - f32(ip)) * f32(n_fraction) + f32(0.5))
+    kb = int((b - f32(ib)) * f32(n_fraction) + f32(0.5))
+    o = ip - 1
+    r = ib - 1
+    re = f32(0)
+    im = f32(0)
+    g0, g1, g2, g3 = taps[kb, 4], taps[kb, 5], taps[kb, 6], taps[kb, 7]
+    for e in range(4):
+        h = taps[kp, e]
+        re += h * (
+            g0 * field[r, o + e, 0]
+            + g1 * field[r + 1, o + e, 0]
+            + g2 * field[r + 2, o + e, 0]
+            + g3 * field[r + 3, o + e, 0]
+        )
+        im += h * (
+            g0 * field[r, o + e, 1]
+            + g1 * field[r + 1, o + e, 1]
+            + g2 * field[r + 2, o + e, 1]
+            + g3 * field[r + 3, o + e, 1]
+        )
+    return re * re + im * im
+
+
+@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+def _accumulate(
+    power,
+    at_beam,
+    at_node,
+    noise_node,
+    weight_table,
+    inverse_gain_table,
+    table_scale,
+    look_weight,
+    correlation,
+    total,
+    weight_sum,
+    weight_square,
+    noise_sum,
+    count,
+):
+    """Add one column's intensities with their weights; negative ones mark pixels that no beam reached."""
+    n_correlation = correlation.size - 1
+    n_node = noise_node.size
+    for i in range(power.size):
+        if power[i] < f32(0):
+            continue
+        at = int(at_beam[i] * table_scale + f32(0.5))
+        w = weight_table[at] * look_weight
+        k = min(max(int(at_node[i]), 0), n_node - 2)
+        noise = noise_node[k] + (at_node[i] - f32(k)) * (noise_node[k + 1] - noise_node[k])
+        n_before = count[i]
+        total[i] += w * power[i]
+        weight_sum[i] += w
+        weight_square[i] += w * w * correlation[min(n_before, n_correlation)]
+        noise_sum[i] += w * noise * inverse_gain_table[at]
+        count[i] = n_before + 1
 
 
 @numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
@@ -103,14 +204,18 @@ def lay_look(
 ):
     """Add one ping's look to the accumulators (column, ring row); return pixels added, late and uncovered."""
     n_column, n_ring = total.shape
-    n_beam, n_sample = field.shape[1:]
+    n_beam, n_sample = field.shape[:2]
     n_fraction = taps.shape[0] - 1
     n_table = weight_table.size
-    n_correlation = correlation.size - 1
     step = delay_s[1] - delay_s[0]
     node_rate = 1 / step
     point = np.empty(3)
     point[2] = seabed
+    longest = past_row - first_row
+    at_sample = np.empty(longest, np.float32)
+    at_beam = np.empty(longest, np.float32)
+    at_node = np.empty(longest, np.float32)
+    power = np.empty(longest, np.float32)
     added = 0
     late = 0
     uncovered = 0
@@ -186,55 +291,72 @@ def lay_look(
         u_first = f32(direction_first)
         u_scale = f32(1 / direction_step)
         table_scale = f32((n_table - 1) / (n_beam - 1))
-        slot = low % n_ring
-        for i in range(high - low):
-            s = offset + f32(i) * along_
-            sent = math.sqrt(sent_square + s * (sent_slope + s))
-            back = math.sqrt(back_sq + s * (back_slope + s))
-            near = (closing + s * vx_) / back
-            dt = (sent + back - reference) / (speed + near)
-            u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
-            p = base + dt * rate_
-            b = (u - u_first) * u_scale
+        n = high - low
+        _place(
+            n,
+            offset,
+            along_,
+            sent_square,
+            sent_slope,
+            back_sq,
+            back_slope,
+            closing,
+            vx_,
+            reference,
+            speed,
+            u_zero,
+            u_slope,
+            u_drift,
+            u_drift_slope,
+            base,
+            rate_,
+            u_first,
+            u_scale,
+            node_at,
+            node_rate_,
+            at_sample,
+            at_beam,
+            at_node,
+        )
+        for i in range(n):
+            p = at_sample[i]
+            b = at_beam[i]
+            power[i] = f32(-1)
             ip = int(p)
             ib = int(b)
-            j = slot + i
-            if j >= n_ring:
-                j -= n_ring
             if p < f32(1) or p > last or ip > n_sample - 3:
                 continue
             if b < f32(1) or ib > n_beam - 3:
                 uncovered += 1
                 continue
-            kp = int((p - f32(ip)) * f32(n_fraction) + f32(0.5))
-            kb = int((b - f32(ib)) * f32(n_fraction) + f32(0.5))
-            re = f32(0)
-            im = f32(0)
-            for m in range(4):
-                row = ib - 1 + m
-                a = f32(0)
-                c = f32(0)
-                for e in range(4):
-                    h = taps[kp, e]
-                    a += h * field[0, row, ip - 1 + e]
-                    c += h * field[1, row, ip - 1 + e]
-                g = taps[kb, 4 + m]
-                re += g * a
-                im += g * c
-            power = re * re + im * im
-            at = int(b * table_scale + f32(0.5))
-            w = weight_table[at] * look_weight
-            node = node_at + dt * node_rate_
-            node_low = min(max(int(node), 0), noise_node.size - 2)
-            part = node - f32(node_low)
-            ne = noise_node[node_low] + part * (noise_node[node_low + 1] - noise_node[node_low])
-            n_before = count[q, j]
-            total[q, j] += w * power
-            weight_sum[q, j] += w
-            weight_square[q, j] += w * w * correlation[min(n_before, n_correlation)]
-            noise_sum[q, j] += w * ne * inverse_gain_table[at]
-            count[q, j] = n_before + 1
+            power[i] = _detect(field, taps, n_fraction, p, b, ip, ib)
             added += 1
+        # The ring may wrap inside the column: at most two straight runs.
+        slot = low % n_ring
+        head = min(n, n_ring - slot)
+        for run in range(2):
+            first = 0 if run == 0 else head
+            stop = head if run == 0 else n
+            at = slot if run == 0 else 0
+            if stop <= first:
+                continue
+            size = stop - first
+            _accumulate(
+                power[first:stop],
+                at_beam[first:stop],
+                at_node[first:stop],
+                noise_node,
+                weight_table,
+                inverse_gain_table,
+                table_scale,
+                look_weight,
+                correlation,
+                total[q, at : at + size],
+                weight_sum[q, at : at + size],
+                weight_square[q, at : at + size],
+                noise_sum[q, at : at + size],
+                count[q, at : at + size],
+            )
     return added, late, uncovered
 
 
@@ -262,7 +384,7 @@ def broadside_line(
     noise,
 ):
     """Read the broadside beam of one ping: where it meets each column, its intensity and noise; NaN outside."""
-    n_beam, n_sample = field.shape[1:]
+    n_beam, n_sample = field.shape[:2]
     n_fraction = taps.shape[0] - 1
     step = delay_s[1] - delay_s[0]
     point = np.empty(3)
@@ -298,17 +420,8 @@ def broadside_line(
         ib = int(b)
         if ip < 1 or ip > n_sample - 3 or ib < 1 or ib > n_beam - 3:
             continue
-        kp = int((p - ip) * n_fraction + 0.5)
-        kb = int((b - ib) * n_fraction + 0.5)
-        re = f32(0)
-        im = f32(0)
-        for m in range(4):
-            for e in range(4):
-                h = taps[kp, e] * taps[kb, 4 + m]
-                re += h * field[0, ib - 1 + m, ip - 1 + e]
-                im += h * field[1, ib - 1 + m, ip - 1 + e]
         along[q] = point[0]
-        power[q] = re * re + im * im
+        power[q] = _detect(field, taps, n_fraction, f32(p), f32(b), ip, ib)
         at = min((t - delay_s[0]) / step, noise_node.size - 1.000001)
         k = int(at)
         noise[q] = noise_node[k] + (at - k) * (noise_node[k + 1] - noise_node[k])

@@ -112,8 +112,9 @@ class Beamformer:
     """(fraction, tap) delay filters."""
     steer_offset: NDArray[np.int64]
     """(beam, channel) first tap's shift."""
-    steer: NDArray[np.complex64]
-    """(beam, channel, tap) filter, phase and shading in one."""
+    steer_re: NDArray[np.float32]
+    steer_im: NDArray[np.float32]
+    """(beam, channel, tap) filter, phase and shading in one, real and imaginary part."""
     half_taps: NDArray[np.float32]
     pad: int
 
@@ -170,7 +171,8 @@ class Beamformer:
             focus_phase=np.stack([f[2] for f in focus]),
             taps=taps.astype(np.float32),
             steer_offset=offset,
-            steer=steer,
+            steer_re=np.ascontiguousarray(steer.real),
+            steer_im=np.ascontiguousarray(steer.imag),
             half_taps=half_sample_taps(compressor.band, _HALF_TAPS, compressor.spectrum).astype(np.float32),
             pad=int(reach),
         )
@@ -184,7 +186,8 @@ class Beamformer:
             self.focus_phase,
             self.taps,
             self.steer_offset,
-            self.steer,
+            self.steer_re,
+            self.steer_im,
         )
         return sum(t.nbytes for t in tables)
 
@@ -195,7 +198,7 @@ class Beamformer:
         return FieldBuffer(
             focused=np.zeros((2, n_channel, wide), np.float32),
             coarse=np.zeros((2, n_beam, self.n_sample), np.float32),
-            field=np.zeros((2, n_beam, self.n_sample * self.upsampling), np.float32),
+            field=np.zeros((n_beam, self.n_sample * self.upsampling, 2), np.float32),
         )
 
     def run(self, compressed: NDArray[np.complex64], out: FieldBuffer) -> None:
@@ -205,7 +208,7 @@ class Beamformer:
         ----------
         compressed : ndarray of complex64, shape (channel, n_sample)
         out : FieldBuffer
-            ``out.field`` (2, beam, sample) float32: real and imaginary part of the field; a focused unit echo
+            ``out.field`` (beam, sample, 2) float32: real and imaginary part of the field; a focused unit echo
             reads 1 (times the receivers' mean pattern towards it).
         """
         for g, (first, last) in enumerate(self.group):
@@ -221,12 +224,13 @@ class Beamformer:
             kernels.steer(
                 out.focused,
                 self.steer_offset[first:last],
-                self.steer[first:last],
+                self.steer_re[first:last],
+                self.steer_im[first:last],
                 self.pad,
                 out.coarse[:, first:last],
             )
         if self.upsampling == 1:
-            out.field[...] = out.coarse
+            kernels.interleave(out.coarse, out.field)
         else:
             kernels.double(out.coarse, self.half_taps, out.field)
 
