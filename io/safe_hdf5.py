@@ -44,6 +44,8 @@ SMALL = 16 * 2**20
 """Datasets up to this size are harmless at any ratio. [byte]"""
 LARGEST_CHUNK = 256 * 2**20
 """[byte]"""
+TEXT_SECONDS = 20
+"""How long a child may take over a file's texts of variable length. [s]"""
 LARGEST_ATTRIBUTE = 2**20
 """[byte]"""
 LARGEST_ARRAY = 2**30
@@ -180,7 +182,7 @@ class SafeFile:
                 command,
                 env=environment,
                 capture_output=True,
-                timeout=20,
+                timeout=TEXT_SECONDS,
                 stdin=subprocess.DEVNULL,
                 check=False,
             )
