@@ -126,8 +126,7 @@ class SafeFile:
         self.n_byte = state.st_size
         self._text_is_safe = False
         try:
-            # No lock: a recording may be read while it is written. The cache holds chunks that span several pings.
-            self._file = h5py.File(self.path, "r", locking=False, rdcc_nbytes=64 * 2**20)
+            self._file = _opened(self.path)
         except _DAMAGE as error:
             raise self._refusal(error) from error
         self.root = SafeGroup(self, self._file, "")
@@ -148,6 +147,11 @@ class SafeFile:
             return DataError(
                 f"{self.path} is cut short: {self.n_byte} bytes are fewer than its header says; "
                 f"allowed: {self.what}, whole. {_COPY_AGAIN}"
+            )
+        if "already open" in text:
+            return DataError(
+                f"{self.path} is open for writing in this process; allowed: {self.what} that nobody here writes. "
+                "Close it first."
             )
         return DataError(
             f"{self.path} is damaged and can't be opened; allowed: {self.what}, whole. {_COPY_AGAIN}"
@@ -387,6 +391,18 @@ class SafeGroup:
         with self.guarding(name):
             values = data[...]
         return complex_from(values) if is_pair else values
+
+
+def _opened(path: Path) -> h5py.File:
+    """Open without a lock: a recording may be read while it is written."""
+    cache = 64 * 2**20  # holds chunks that span several pings
+    try:
+        return h5py.File(path, "r", locking=False, rdcc_nbytes=cache)
+    except OSError as error:
+        # Another part of this process has it open with locks, which the library wants to be the same for all.
+        if "locking flag" not in str(error):
+            raise
+        return h5py.File(path, "r", rdcc_nbytes=cache)
 
 
 def _agrees(got: tuple[int, ...], wanted: Sequence[int | None]) -> bool:

@@ -9,13 +9,14 @@ import sys
 from pathlib import Path
 
 import h5py
-import io_samples as samples
 import numpy as np
 import pytest
 
 from pingloom.imaging.errors import DataError
 from pingloom.io import safe_hdf5
 from pingloom.io.recording import open_recording
+
+from . import io_samples as samples
 
 MISSING = [
     ("@pingloom_format", r"has no attribute pingloom_format; allowed: pingloom_format = 'recording'"),

@@ -8,7 +8,6 @@ from dataclasses import fields
 from pathlib import Path
 
 import h5py
-import io_samples as samples
 import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
@@ -16,6 +15,8 @@ from numpy.testing import assert_array_equal
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Pattern, Ping, Platform, Sonar, Water
 from pingloom.io.recording import open_recording, ping_checksum
+
+from . import io_samples as samples
 
 
 def assert_same(got, wanted) -> None:
@@ -273,6 +274,14 @@ def test_echoes_are_read_in_every_form(tmp_path, echo):
             assert got.dtype == np.complex64
             assert got.dtype.isnative
             assert_array_equal(got, ECHO[k])
+
+
+def test_a_file_that_this_process_has_open_already_is_read_too(tmp_path):
+    path = samples.record(tmp_path / "a.h5")
+    with h5py.File(path) as _, open_recording(path) as recording:
+        assert recording.n_ping("starboard") == 10
+    with h5py.File(path, "r+") as _, pytest.raises(DataError, match="is open for writing in this process"):
+        open_recording(path)
 
 
 def test_text_and_flags_are_read_in_every_form(tmp_path):
