@@ -17,17 +17,12 @@ f32 = np.float32
 
 
 @numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
-def level_field(field, amplitude, node_per_beam, node_per_sample):
-    """Multiply field (beam, sample, 2) in place by amplitude (node, u) read linearly both ways."""
+def level_field(field, amplitude, node_per_sample):
+    """Multiply field (beam, sample, 2) in place by amplitude (node, beam) read linearly along delay."""
     n_beam, n = field.shape[:2]
-    n_node, n_u = amplitude.shape
-    column = np.empty(n_node, np.float32)
+    n_node = amplitude.shape[0]
     for b in range(n_beam):
-        at = b * node_per_beam
-        k = min(int(at), n_u - 2)
-        w = f32(at - k)
-        for i in range(n_node):
-            column[i] = (f32(1) - w) * amplitude[i, k] + w * amplitude[i, k + 1]
+        column = amplitude[:, b]
         beam = field[b]
         # Node by node, so that the inner loop is a straight line that vectorises.
         for i in range(n_node - 1):

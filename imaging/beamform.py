@@ -133,14 +133,15 @@ class Beamformer:
         wavelength = sound_speed_m_s / compressor.carrier_hz
         half = sector_half_angle(sonar, settings, wavelength)
         shading = channel_shading(frame, sonar.live, settings.shading)
-        direction = _directions(frame, compressor, settings, half, sound_speed_m_s, wavelength)
+        apart = sonar.transmit_position_m - frame.centre_m
+        parallax = float(apart @ frame.axes[0]) / nearest_range_m
+        direction = _directions(frame, compressor, settings, half, sound_speed_m_s, wavelength, parallax)
         group = _groups(direction, frame.along_m, nearest_range_m, wavelength)
         n_tap = _tap_count(compressor.band, compressor.spectrum)
         taps = delay_taps(np.arange(257) / 256, compressor.band, n_tap, compressor.spectrum)
 
         delay_s = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
         # Where the transmitter stands apart from the array, the range to the array is not half the path.
-        apart = sonar.transmit_position_m - frame.centre_m
         range_m = (sound_speed_m_s * delay_s + apart @ frame.axes[1]) / 2
         range_m = np.maximum(range_m, min(nearest_range_m, 0.5) / 2)
         focus = [
@@ -251,20 +252,22 @@ def _directions(
     half_rad: float,
     sound_speed_m_s: float,
     wavelength_m: float,
+    parallax: float,
 ) -> NDArray[np.float64]:
-    """Beams at half the aperture's resolution over the sector, with room for motion during the echo."""
-    longest_s = compressor.last_delay_s
+    """Beams at half the aperture's resolution over the sector, with room for motion during the echo.
+
+    ``parallax`` is the transmitter's distance ahead of the array over the nearest range: so much further forward
+    the array sees what the transmitter has in its sector.
+    """
     # A receiver that moves by v tau sees a point at 2 v / c from where the transmitter saw it.
     drift = 2 * settings.speed_bound_m_s / sound_speed_m_s
-    turn = np.deg2rad(settings.yaw_rate_bound_deg_s) * longest_s
-    spacing = (
-        wavelength_m
-        / frame.length_m
-        / 2
-        / (1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2)
-    )
-    n_half = int(np.ceil((np.sin(half_rad) + drift + turn) / spacing)) + 2
-    return np.arange(-n_half, n_half + 1) * spacing
+    turn = np.deg2rad(settings.yaw_rate_bound_deg_s) * compressor.last_delay_s
+    reach = np.sin(half_rad) + drift + turn
+    top = 1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2
+    spacing = wavelength_m / frame.length_m / 2 / top
+    first = np.floor((-reach + min(parallax, 0.0)) / spacing) - 2
+    last = np.ceil((reach + max(parallax, 0.0)) / spacing) + 2
+    return np.arange(first, last + 1) * spacing
 
 
 def _groups(

@@ -376,15 +376,8 @@ class Chain:
         own.noise = own.noise.updated(power / 10 ** (ping.receiver_gain_db / 10))
 
     def _level(self, plan: SidePlan, level: Level, buffer: FieldBuffer) -> None:
-        _n_node, n_u = level.amplitude.shape
-        n_beam = plan.beamformer.direction.size
         step = plan.delay_s[1] - plan.delay_s[0]
-        kernels.level_field(
-            buffer.field,
-            level.amplitude,
-            (n_u - 1) / (n_beam - 1),
-            1 / (step * plan.beamformer.sample_rate_hz),
-        )
+        kernels.level_field(buffer.field, level.amplitude, 1 / (step * plan.beamformer.sample_rate_hz))
 
     def _behind(self) -> int:
         """Rows that a later, further turned ping may still reach behind this one's footprint."""

@@ -44,7 +44,7 @@ class Level:
     direction: NDArray[np.float64]
     """(u,) direction cosines of the nodes."""
     amplitude: NDArray[np.float32]
-    """(node, u) factor on the field; its squared magnitude then is backscatter. 0 where there is no seabed."""
+    """(node, beam) factor on the field; its squared magnitude then is backscatter. 0 where there is no seabed."""
     noise: NDArray[np.float64]
     """(node,) backscatter that equals a unit noise power of a compressed channel, best direction; inf: no seabed."""
     relative_gain: NDArray[np.float64]
@@ -67,6 +67,8 @@ class Radiometer:
     """Equivalent range length times equivalent direction width. [m]"""
     direction: NDArray[np.float64]
     noise_gain: float
+    to_beams: NDArray[np.float64]
+    """(u, beam) spline interpolation from the nodes to the beams."""
     receive_along: NDArray[np.float64]
     """(node, u) gain of the receivers along the array, each seen from its own place."""
     transmit_apart_m: NDArray[np.float64]
@@ -86,6 +88,8 @@ class Radiometer:
         absorption_db_m: float,
     ) -> Radiometer:
         """Plan the level for the delays ``delay_s`` (node,)."""
+        from scipy.interpolate import CubicSpline  # a slow import that planning alone needs
+
         direction = np.linspace(beamformer.direction[0], beamformer.direction[-1], _DIRECTIONS)
         range_m = np.maximum(sound_speed_m_s * delay_s / 2, 0.1)[:, None, None]
         x = beamformer.frame.along_m
@@ -114,6 +118,7 @@ class Radiometer:
             cell=sound_speed_m_s / 2 * compressor.equivalent_width_s * beamformer.equivalent_width,
             direction=direction,
             noise_gain=beamformer.noise_gain,
+            to_beams=CubicSpline(direction, np.eye(direction.size))(beamformer.direction).T,
             receive_along=receive_along,
             transmit_apart_m=apart,
             noise_shape=shape,
@@ -165,7 +170,7 @@ class Radiometer:
         np.divide(self.noise_gain * self.noise_shape, best, out=noise, where=best > 0)
         return Level(
             direction=u,
-            amplitude=amplitude.astype(np.float32),
+            amplitude=(amplitude @ self.to_beams).astype(np.float32),
             noise=noise,
             relative_gain=relative / max(relative.max(), 1e-30),
             sine_up=np.nan_to_num(up[:, middle]),
