@@ -108,7 +108,8 @@ def arc_horizontal_m(
     ratio = np.where(small, 1 + half**2 / 6, np.sinh(half) / np.where(small, 1.0, half))
     chord = np.sqrt(c0 * c1) * t * ratio
     square = (chord - drop_m) * (chord + drop_m)
-    return np.where(square >= 0, np.sqrt(np.maximum(square, 0)), np.nan)[()]
+    # The vertical echo itself must not fall to rounding.
+    return np.where(square >= -1e-14 * chord**2, np.sqrt(np.maximum(square, 0)), np.nan)[()]
 
 
 def arc_radius_m(sound_speed_m_s: ArrayLike, gradient_s: ArrayLike, launch_rad: ArrayLike) -> Any:

@@ -132,7 +132,7 @@ def pressure_dbar(depth_m: ArrayLike, latitude_deg: ArrayLike = 45.0) -> Result:
 def sound_speed_mackenzie_m_s(temperature_c: ArrayLike, salinity: ArrayLike, depth_m: ArrayLike) -> Result:
     """Nine-term formula for the sea; valid for 2..30 deg C, salinity 25..40, 0..8000 m. [m/s]
 
-    Mackenzie, K. V. (1981), J. Acoust. Soc. Am. 70, 807-812. In fresh water it is 0.6 to 0.8 m/s low.
+    Mackenzie, K. V. (1981), J. Acoust. Soc. Am. 70, 807-812. In fresh water of 4..20 deg C it is 0.6 to 0.8 m/s low.
     """
     t, s, d = _checked(temperature_c=temperature_c, salinity=salinity, depth_m=depth_m)
     fresh = s - 35
