@@ -12,14 +12,20 @@ import math
 import numpy as np
 from numba import njit
 
+from ._wide import add_taps
 from .occlusion import hidden
 
 __all__ = ["select", "spread_exact", "spread_fast"]
 
+# numpy's error model: the other one tests every divisor for zero, an early exit that keeps loops from being vectorised.
+_exact = njit(nogil=True, cache=True, error_model="numpy")
+_fast = njit(nogil=True, cache=True, error_model="numpy", fastmath=True)
+_fast_inline = njit(nogil=True, cache=True, error_model="numpy", fastmath=True, inline="always")
+
 _BLOCK = 512  # scatterers whose intermediate values stay in the first-level cache
 
 
-@njit(nogil=True, cache=True)
+@_exact
 def _way_at(way, s, out):
     """Evaluate the nine polynomials ``way`` (degree + 1, 9) at ``s``."""
     for k in range(9):
@@ -29,7 +35,7 @@ def _way_at(way, s, out):
         out[k] = total
 
 
-@njit(nogil=True, cache=True)
+@_exact
 def select(place, modulus, phase, normal, transmit, axes, middle, limits, box, start, out):
     """Copy the scatterers that this ping meets into ``out`` (5, n) from column ``start``; return the new end.
 
@@ -82,13 +88,13 @@ def select(place, modulus, phase, normal, transmit, axes, middle, limits, box, s
 # --- reference -------------------------------------------------------------------------------------------
 
 
-@njit(nogil=True, cache=True)
+@_exact
 def _sinc(x):
     x *= math.pi
     return 1.0 - x * x / 6 if abs(x) < 1e-6 else math.sin(x) / x
 
 
-@njit(nogil=True, cache=True)
+@_exact
 def spread_exact(point, n, transmit, axes, way, mid, half, numbers, element, beta, width, grid):
     """Add the echoes of ``point`` (5, n) to ``grid`` (receiver, step) complex128, each path solved on its own.
 
@@ -140,7 +146,7 @@ C0, C1, C2, C3, C4, C5 = _COS
 _F1, _F2, _HALF = np.float32(1), np.float32(2), np.float32(0.5)
 
 
-@njit(nogil=True, cache=True, fastmath=True, inline="always")
+@_fast_inline
 def _sinc32(x):
     """sin(pi x) / (pi x), branch-free."""
     turn = np.rint(x)
@@ -153,7 +159,7 @@ def _sinc32(x):
     return _F1 if small else s / (np.float32(np.pi) * x)
 
 
-@njit(nogil=True, cache=True, fastmath=True, inline="always")
+@_fast_inline
 def _exp32(x):
     """exp(x) for -60 < x <= 0: eight terms of the series at x / 64, squared six times."""
     y = max(x, np.float32(-60)) * np.float32(1 / 64)
@@ -173,97 +179,129 @@ def _exp32(x):
 
 
 # Rows of the float32 scratch, each _BLOCK long.
-_X, _R, _KAPPA, _PHASE, _FRACTION, _GAIN, _UP, _TA, _TU, _PATH = range(10)
-_G0, _G1, _G2, _G3, _G4 = range(10, 15)
-_RE, _IM, _W0, _W1, _W2, _W3 = range(15, 21)
-_N_SCRATCH = 21
+_X, _R, _CLOSING, _PHASE, _FRACTION, _GAIN, _UP, _TA, _TU, _PATH = range(10)
+_G0, _G1, _G2, _G3, _G4, _CELL, _SPIN = range(10, 17)
+_N_ROW = 17
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def _paths(point, begin, n, transmit, axes, way, mid, half, numbers, f, cell):
-    """Float64 part: path by way of the array's centre, its phase and place, as float32 remainders."""
-    c, f0, ta, tu, _, ru, neper, level, grid_start, per_second = numbers
-    t0, t1, t2 = transmit[0], transmit[1], transmit[2]
-    degree = way.shape[0] - 1
+@_fast_inline
+def _value(way, k, s):
+    """Polynomial k of degree 7; written out, because a loop here would keep the outer one from being vectorised."""
+    k *= 8
+    high = way[k + 4] + s * (way[k + 5] + s * (way[k + 6] + s * way[k + 7]))
+    return way[k] + s * (way[k + 1] + s * (way[k + 2] + s * (way[k + 3] + s * high)))
+
+
+@_fast_inline
+def _slope(way, k, s):
+    """Derivative of :func:`_value` to its fourth power: it only corrects the last digits."""
+    k *= 8
+    high = 3 * way[k + 3] + s * (4 * way[k + 4] + s * 5 * way[k + 5])
+    return way[k + 1] + s * (2 * way[k + 2] + s * high)
+
+
+@_fast
+def _paths(north, east, depth, phase, n, fixed, way, f):
+    """Float64 part: the path by way of the array's centre, as float32 remainders of whole steps and turns.
+
+    ``fixed``: transmitter (3), its axes along and up (6), ``mid``, ``half`` and the ``numbers`` of :func:`spread_exact`.
+    """
+    t0, t1, t2 = fixed[0], fixed[1], fixed[2]
+    mid, half, c, f0 = fixed[9], fixed[10], fixed[11], fixed[12]
+    ru, grid_start, per_second = fixed[16], fixed[19], fixed[20]
     for i in range(n):
-        px, py, pz = point[0, begin + i], point[1, begin + i], point[2, begin + i]
+        px, py, pz = north[i], east[i], depth[i]
         dx, dy, dz = px - t0, py - t1, pz - t2
         rt = math.sqrt(dx * dx + dy * dy + dz * dz)
         # Newton from the delay of an array at rest; the remaining error is (v^2 / r / 2c) e^2, under 1e-11 s.
         s = (2 * rt / c - mid) / half
-        cx, cy, cz = way[degree, 0], way[degree, 1], way[degree, 2]
-        vx, vy, vz = 0.0, 0.0, 0.0
-        for p in range(degree - 1, -1, -1):
-            vx, vy, vz = vx * s + cx, vy * s + cy, vz * s + cz
-            cx, cy, cz = cx * s + way[p, 0], cy * s + way[p, 1], cz * s + way[p, 2]
-        ex, ey, ez = px - cx, py - cy, pz - cz
+        ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
+        vx, vy, vz = _slope(way, 0, s), _slope(way, 1, s), _slope(way, 2, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
-        closing = (ex * vx + ey * vy + ez * vz) / (r * half * c)  # range rate over sound speed, negative
-        delay = 2 * rt / c + (r - rt) / c / (1 + closing)
-        s = (delay - mid) / half
-        cx, cy, cz = way[degree, 0], way[degree, 1], way[degree, 2]
-        ax, ay, az = way[degree, 3], way[degree, 4], way[degree, 5]
-        bx, by, bz = way[degree, 6], way[degree, 7], way[degree, 8]
-        for p in range(degree - 1, -1, -1):
-            cx, cy, cz = cx * s + way[p, 0], cy * s + way[p, 1], cz * s + way[p, 2]
-            ax, ay, az = ax * s + way[p, 3], ay * s + way[p, 4], az * s + way[p, 5]
-            bx, by, bz = bx * s + way[p, 6], by * s + way[p, 7], bz * s + way[p, 8]
-        ex, ey, ez = px - cx, py - cy, pz - cz
+        closing = (ex * vx + ey * vy + ez * vz) / (r * half * c)  # speed of approach over that of sound
+        s = (2 * rt / c + (r - rt) / c / (1 + closing) - mid) / half
+        ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
+        ax, ay, az = _value(way, 3, s), _value(way, 4, s), _value(way, 5, s)
+        bx, by, bz = _value(way, 6, s), _value(way, 7, s), _value(way, 8, s)
+        wx, wy, wz = _slope(way, 3, s), _slope(way, 4, s), _slope(way, 5, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
         delay = (rt + r) / c
-        turn = point[4, begin + i] - f0 * delay
+        turn = phase[i] - f0 * delay
         u = (delay - grid_start) * per_second
-        whole = math.floor(u)
-        cell[i] = np.int32(whole)
+        whole = np.floor(u)
+        f[_CELL * _BLOCK + i] = np.float32(whole)
         f[_FRACTION * _BLOCK + i] = np.float32(u - whole)
         f[_PHASE * _BLOCK + i] = np.float32(turn - np.rint(turn))
         f[_X * _BLOCK + i] = np.float32(ex * ax + ey * ay + ez * az)
         f[_UP * _BLOCK + i] = np.float32((ex * bx + ey * by + ez * bz) * ru)
         f[_R * _BLOCK + i] = np.float32(r)
-        f[_KAPPA * _BLOCK + i] = np.float32(1 / (1 + closing))
-        f[_TA * _BLOCK + i] = np.float32((dx * axes[0, 0] + dy * axes[0, 1] + dz * axes[0, 2]) / rt * ta)
-        f[_TU * _BLOCK + i] = np.float32((dx * axes[1, 0] + dy * axes[1, 1] + dz * axes[1, 2]) / rt * tu)
-        f[_GAIN * _BLOCK + i] = np.float32(point[3, begin + i] * level / rt)
-        f[_PATH * _BLOCK + i] = np.float32((rt + r) * -neper)
+        # A receiver at x hears d later than the centre and is nearer by then: its approach is (closing r + x spin) / r(x).
+        f[_CLOSING * _BLOCK + i] = np.float32(closing * r)
+        f[_SPIN * _BLOCK + i] = np.float32(
+            ((ex * wx + ey * wy + ez * wz) - (vx * ax + vy * ay + vz * az)) / (half * c)
+        )
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def _gains(n, numbers, node, f):
+@_fast
+def _sent(north, east, depth, modulus, n, fixed, f):
+    """What the transmitter sees: direction, spreading, absorption. A loop of its own, or LLVM gives both up."""
+    t0, t1, t2 = fixed[0], fixed[1], fixed[2]
+    a0, a1, a2, u0, u1, u2 = fixed[3], fixed[4], fixed[5], fixed[6], fixed[7], fixed[8]
+    ta, tu, neper, level = fixed[13], fixed[14], fixed[17], fixed[18]
+    for i in range(n):
+        dx, dy, dz = north[i] - t0, east[i] - t1, depth[i] - t2
+        rt = math.sqrt(dx * dx + dy * dy + dz * dz)
+        f[_TA * _BLOCK + i] = np.float32((dx * a0 + dy * a1 + dz * a2) / rt * ta)
+        f[_TU * _BLOCK + i] = np.float32((dx * u0 + dy * u1 + dz * u2) / rt * tu)
+        f[_GAIN * _BLOCK + i] = np.float32(modulus[i] * level / rt)
+        f[_PATH * _BLOCK + i] = np.float32((rt + f[_R * _BLOCK + i]) * -neper)
+
+
+@_fast
+def _gains(n, fixed, node, f):
     """Amplitude at five nodes along the array: patterns and spreading at each node's own direction."""
-    ra, neper = np.float32(numbers[4]), np.float32(numbers[6])
+    ra, neper = np.float32(fixed[15]), np.float32(fixed[17])
     for i in range(n):
         g = f[_GAIN * _BLOCK + i] * _sinc32(f[_TA * _BLOCK + i]) * _sinc32(f[_TU * _BLOCK + i])
         f[_GAIN * _BLOCK + i] = g * _exp32(f[_PATH * _BLOCK + i])
     for k in range(5):
-        x = node[k]
-        for i in range(n):
-            r0, along = f[_R * _BLOCK + i], f[_X * _BLOCK + i]
-            q = x * (x - _F2 * along)
-            r = np.sqrt(r0 * r0 + q)
-            inverse = _F1 / r
-            z = neper * q / (r + r0)
-            g = _sinc32(ra * (along - x) * inverse) * _sinc32(f[_UP * _BLOCK + i] * inverse)
-            f[(_G0 + k) * _BLOCK + i] = g * inverse * (_F1 - z + _HALF * z * z) * f[_GAIN * _BLOCK + i]
+        out = f[(_G0 + k) * _BLOCK : (_G0 + k + 1) * _BLOCK]
+        _gain_at(n, node[k], ra, neper, f, out)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def _to_powers(n, inverse, f):
+@_fast
+def _gain_at(n, x, ra, neper, f, out):
+    for i in range(n):
+        r0, along = f[_R * _BLOCK + i], f[_X * _BLOCK + i]
+        q = x * (x - _F2 * along)
+        r = np.sqrt(r0 * r0 + q)
+        inverse = _F1 / r
+        z = neper * q / (r + r0)
+        g = _sinc32(ra * (along - x) * inverse) * _sinc32(f[_UP * _BLOCK + i] * inverse)
+        out[i] = g * inverse * (_F1 - z + _HALF * z * z) * f[_GAIN * _BLOCK + i]
+
+
+@_fast
+def _to_powers(n, w, f):
     """Values at the nodes to coefficients of the powers of the place along the array."""
     for i in range(n):
         g0, g1, g2 = f[_G0 * _BLOCK + i], f[_G1 * _BLOCK + i], f[_G2 * _BLOCK + i]
         g3, g4 = f[_G3 * _BLOCK + i], f[_G4 * _BLOCK + i]
-        for k in range(5):
-            total = inverse[k, 0] * g0 + inverse[k, 1] * g1 + inverse[k, 2] * g2
-            f[(_G0 + k) * _BLOCK + i] = total + inverse[k, 3] * g3 + inverse[k, 4] * g4
+        f[_G0 * _BLOCK + i] = w[0] * g0 + w[1] * g1 + w[2] * g2 + w[3] * g3 + w[4] * g4
+        f[_G1 * _BLOCK + i] = w[5] * g0 + w[6] * g1 + w[7] * g2 + w[8] * g3 + w[9] * g4
+        f[_G2 * _BLOCK + i] = w[10] * g0 + w[11] * g1 + w[12] * g2 + w[13] * g3 + w[14] * g4
+        f[_G3 * _BLOCK + i] = w[15] * g0 + w[16] * g1 + w[17] * g2 + w[18] * g3 + w[19] * g4
+        f[_G4 * _BLOCK + i] = w[20] * g0 + w[21] * g1 + w[22] * g2 + w[23] * g3 + w[24] * g4
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def _receiver(n, x, xi, per_metre, cycles, tap, f, cell, place):
+@_fast
+def _receiver(n, x, xi, per_metre, cycles, tap, f, place, value, weight):
     """One receiver: exact path difference to the centre, phase, amplitude, place on the grid, tap weights."""
     for i in range(n):
         r0 = f[_R * _BLOCK + i]
         q = x * (x - _F2 * f[_X * _BLOCK + i])
-        d = q / (np.sqrt(r0 * r0 + q) + r0) * f[_KAPPA * _BLOCK + i]
+        r = np.sqrt(r0 * r0 + q)
+        d = q * (r - f[_CLOSING * _BLOCK + i] - x * f[_SPIN * _BLOCK + i]) / ((r + r0) * r)
         t = f[_PHASE * _BLOCK + i] - cycles * d
         t -= np.rint(t)
         u = t * t
@@ -272,71 +310,72 @@ def _receiver(n, x, xi, per_metre, cycles, tap, f, cell, place):
         g = f[_G3 * _BLOCK + i] + xi * f[_G4 * _BLOCK + i]
         g = f[_G1 * _BLOCK + i] + xi * (f[_G2 * _BLOCK + i] + xi * g)
         g = f[_G0 * _BLOCK + i] + xi * g
-        f[_RE * _BLOCK + i] = g * (_F1 - _F2 * s * s)
-        f[_IM * _BLOCK + i] = g * _F2 * s * c
+        value[2 * i] = g * (_F1 - _F2 * s * s)
+        value[2 * i + 1] = g * _F2 * s * c
         v = d * per_metre + f[_FRACTION * _BLOCK + i]
         whole = np.floor(v)
-        place[i] = cell[i] + np.int32(whole)
+        place[i] = np.int32(f[_CELL * _BLOCK + i] + whole)
         z = v - whole - _HALF
         w = z * z
         # Taps 0 and 3, 1 and 2 mirror each other: even and odd parts in z.
-        even = tap[0] + w * (tap[1] + w * (tap[2] + w * tap[3]))
-        odd = z * (tap[4] + w * (tap[5] + w * (tap[6] + w * tap[7])))
-        f[_W0 * _BLOCK + i], f[_W3 * _BLOCK + i] = even + odd, even - odd
-        even = tap[8] + w * (tap[9] + w * (tap[10] + w * tap[11]))
-        odd = z * (tap[12] + w * (tap[13] + w * (tap[14] + w * tap[15])))
-        f[_W1 * _BLOCK + i], f[_W2 * _BLOCK + i] = even + odd, even - odd
+        outer = tap[0] + w * (tap[1] + w * (tap[2] + w * tap[3]))
+        outer_odd = z * (tap[4] + w * (tap[5] + w * (tap[6] + w * tap[7])))
+        inner = tap[8] + w * (tap[9] + w * (tap[10] + w * tap[11]))
+        inner_odd = z * (tap[12] + w * (tap[13] + w * (tap[14] + w * tap[15])))
+        weight[4 * i] = outer + outer_odd
+        weight[4 * i + 1] = inner + inner_odd
+        weight[4 * i + 2] = inner - inner_odd
+        weight[4 * i + 3] = outer - outer_odd
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def _add(n, f, place, line):
+@_fast
+def _add(n, place, value, weight, line):
     """Add the taps to one receiver's line, real and imaginary parts interleaved."""
     for i in range(n):
-        o = 2 * place[i] - 2
-        re, im = f[_RE * _BLOCK + i], f[_IM * _BLOCK + i]
-        w0, w1, w2, w3 = (
-            f[_W0 * _BLOCK + i],
-            f[_W1 * _BLOCK + i],
-            f[_W2 * _BLOCK + i],
-            f[_W3 * _BLOCK + i],
-        )
-        line[o] += w0 * re
-        line[o + 1] += w0 * im
-        line[o + 2] += w1 * re
-        line[o + 3] += w1 * im
-        line[o + 4] += w2 * re
-        line[o + 5] += w2 * im
-        line[o + 6] += w3 * re
-        line[o + 7] += w3 * im
+        add_taps(line, 2 * place[i] - 2, weight, 4 * i, value[2 * i], value[2 * i + 1])
 
 
-@njit(nogil=True, cache=True)
-def spread_fast(
-    point, n, transmit, axes, way, mid, half, numbers, element, x_scale, node, inverse, tap, edge, grid
-):
-    """As :func:`spread_exact` with four taps, on ``grid`` (receiver, 2 x step) float32 interleaved.
+@_exact
+def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge, grid):
+    """As :func:`spread_exact` with four taps, on ``grid`` (receiver, 2 x step) float32, interleaved.
 
-    ``element`` float32 (m,), ``x_scale`` half the array's length, ``node`` five places along it and ``inverse`` (5, 5)
-    from values there to powers of ``x / x_scale``; ``tap`` (16,) polynomials of the taps; ``edge``: grid steps at both
-    ends that a path by way of the centre has to keep clear of.
+    Parameters
+    ----------
+    point, n
+        As :func:`select` leaves them.
+    fixed, way
+        Float64 numbers (21,) in the order of :func:`_paths`, and the row's way, (72,): nine polynomials one after the other.
+    element, x_scale, node, inverse
+        float32: places along the array (m,), half the array's length, five places along it, and (25,) from values
+        there to powers of ``x / x_scale``.
+    tap
+        (16,) float32: even and odd polynomials of taps 0 and 1.
+    edge
+        Grid steps at both ends that a path by way of the centre has to keep clear of.
+    grid
+        Added to.
     """
-    f = np.empty(_N_SCRATCH * _BLOCK, np.float32)
-    cell = np.empty(_BLOCK, np.int32)
+    f = np.empty(_N_ROW * _BLOCK, np.float32)
     place = np.empty(_BLOCK, np.int32)
-    per_metre = np.float32(numbers[9] / numbers[0])
-    cycles = np.float32(numbers[1] / numbers[0])
+    value = np.empty(2 * _BLOCK, np.float32)
+    weight = np.empty(4 * _BLOCK, np.float32)
+    per_metre = np.float32(fixed[20] / fixed[11])
+    cycles = np.float32(fixed[12] / fixed[11])
     last = grid.shape[1] // 2 - edge
     for begin in range(0, n, _BLOCK):
         size = min(_BLOCK, n - begin)
-        _paths(point, begin, size, transmit, axes, way, mid, half, numbers, f, cell)
+        # Slices, because an index that numba can't see to be positive keeps a loop from being vectorised.
+        end = begin + size
+        north, east, depth = point[0, begin:end], point[1, begin:end], point[2, begin:end]
+        _paths(north, east, depth, point[4, begin:end], size, fixed, way, f)
+        _sent(north, east, depth, point[3, begin:end], size, fixed, f)
         for i in range(size):
-            if (
-                cell[i] < edge or cell[i] >= last
-            ):  # selection keeps them away; memory must be safe all the same
-                cell[i] = edge
+            if f[_CELL * _BLOCK + i] < edge or f[_CELL * _BLOCK + i] >= last:
+                # Selection keeps them away, but memory must be safe whatever it does.
+                f[_CELL * _BLOCK + i] = edge
                 f[_GAIN * _BLOCK + i] = 0
-        _gains(size, numbers, node, f)
+        _gains(size, fixed, node, f)
         _to_powers(size, inverse, f)
         for m in range(element.shape[0]):
-            _receiver(size, element[m], element[m] / x_scale, per_metre, cycles, tap, f, cell, place)
-            _add(size, f, place, grid[m])
+            _receiver(size, element[m], element[m] / x_scale, per_metre, cycles, tap, f, place, value, weight)
+            _add(size, place, value, weight, grid[m])

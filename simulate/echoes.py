@@ -27,7 +27,7 @@ from pingloom.imaging.records import Ping, Platform, Sonar, Water
 
 from ._echo_kernels import select, spread_exact, spread_fast
 from ._geometry import PingGeometry, ping_geometry, row_centres
-from ._taps import EXACT_BETA, EXACT_WIDTH, exact_transform, fast_taps, fast_transform
+from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
 from .motion import Track
 from .occlusion import box_table
 from .scenario import Scenario
@@ -305,7 +305,8 @@ class _SidePlan:
     numbers: tuple[float, ...]
     sector_sine: float
     response: NDArray[Any]
-    exact: bool
+    factor: int
+    taps: FastTaps | None
 
     @classmethod
     def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode) -> _SidePlan:
@@ -313,6 +314,9 @@ class _SidePlan:
         dt, wavelength = sonar.sample_interval_s, scenario.wavelength_m
         neper = _absorption_db_m(scenario) * np.log(10) / 20
         level = np.sqrt(2) * 1e-6 * 10 ** (scenario.sonar.source_level_db / 20)
+        spectrum = np.fft.fft(replica(sonar), length)
+        taps = None if mode == "reference" else FastTaps.plan(spectrum)
+        factor = EXACT_FACTOR if taps is None else taps.factor
         sizes = (*(sonar.transmit_size_m / wavelength), *(sonar.receive_size_m / wavelength))
         start = sonar.first_sample_delay_s - lead * dt
         numbers = (
@@ -322,14 +326,14 @@ class _SidePlan:
             neper,
             level,
             start,
-            2 / dt,
+            factor / dt,
         )
         sector = scenario.seabed.sector_deg
         sine = min(1.0, 1 / sizes[0]) if sector is None else np.sin(np.deg2rad(sector) / 2)
-        spectrum = np.fft.fft(replica(sonar), length)
-        frequency = np.fft.fftfreq(length) / 2  # cycles per grid step
-        window = exact_transform(frequency) if mode == "reference" else fast_transform(frequency)
-        response = spectrum / window
+        if taps is None:
+            response = spectrum / exact_transform(np.fft.fftfreq(length) / factor)
+        else:
+            response = (spectrum / taps.transform).astype(np.complex64)
         return cls(
             sonar,
             Seabed.plan(scenario, sonar.side) if scenario.seabed.present else None,
@@ -339,8 +343,9 @@ class _SidePlan:
             lead,
             tuple(float(v) for v in numbers),
             float(sine),
-            response if mode == "reference" else response.astype(np.complex64),
-            mode == "reference",
+            response,
+            factor,
+            taps,
         )
 
     def limits(self) -> tuple[float, float]:
@@ -516,24 +521,19 @@ def _met(plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers]) -> tup
 
 
 def _spread(plan, geometry, row, along, point, n):
-    arguments = (
-        point,
-        n,
-        geometry.transmit_m,
-        geometry.transmit_axes,
-        geometry.way[row],
-        geometry.mid_s,
-        geometry.half_s,
-        plan.numbers,
-    )
-    if plan.exact:
-        grid = np.zeros((along.size, 2 * plan.length), np.complex128)
-        spread_exact(*arguments, along, EXACT_BETA, EXACT_WIDTH, grid)
+    way, mid, half = geometry.way[row], geometry.mid_s, geometry.half_s
+    if plan.taps is None:
+        grid = np.zeros((along.size, plan.factor * plan.length), np.complex128)
+        place = (point, n, geometry.transmit_m, geometry.transmit_axes, way, mid, half)
+        spread_exact(*place, plan.numbers, along, EXACT_BETA, EXACT_WIDTH, grid)
         return grid
-    taps = fast_taps(float(np.abs(along).max()))
-    flat = np.zeros((along.size, 4 * plan.length), np.float32)
+    fixed = np.concatenate(
+        [geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], plan.numbers]
+    )
+    nodes = along_nodes(float(np.abs(along).max()))
+    flat = np.zeros((along.size, 2 * plan.factor * plan.length), np.float32)
     edge = int(np.ceil(np.abs(along).max() * 2 * plan.numbers[9] / plan.numbers[0])) + 8
-    spread_fast(*arguments, along.astype(np.float32), *taps, edge, flat)
+    spread_fast(point, n, fixed, way.T.ravel(), along.astype(np.float32), *nodes, plan.taps.tap, edge, flat)
     return flat.view(np.complex64)
 
 

@@ -37,7 +37,7 @@ def _row(scenario: Scenario, target: Target) -> tuple[float, ...]:
     return (north, east, down, np.cos(heading), np.sin(heading), *(half - _SKIN_M), circle, 1.0)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def hidden(px, py, pz, qx, qy, qz, box):
     """Whether the straight line from p to q passes through any box.
 
@@ -70,7 +70,7 @@ def hidden(px, py, pz, qx, qy, qz, box):
     return False
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def hidden_points(place, viewer, box, out):
     """Fill ``out`` (n,) with whether each of ``place`` (3, n) is hidden from ``viewer`` (3,)."""
     for i in range(place.shape[1]):
