@@ -21,15 +21,18 @@ __all__ = ["Grid", "GridSettings", "choose_grid", "field_taps"]
 
 _FRACTIONS = 512
 
+_PIXEL_PER_CELL = 0.38
+"""Default pixel over the -3 dB width of the finest cell."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GridSettings:
     """The strip grid and what of a ping reaches it."""
 
     along_m: float | None = None
-    """Pixel along track; default at most half of the finest cell in the swath. [m]"""
+    """Pixel along track; default 0.38 of the finest cell in the swath, rounded down. [m]"""
     across_m: float | None = None
-    """Pixel across track; default at most half of the finest cell in the swath. [m]"""
+    """Pixel across track; default 0.38 of the finest cell in the swath, rounded down. [m]"""
     range_m: float | None = None
     """Farthest distance across track; default as far as whole echoes were recorded. [m]"""
     steepest_grazing_deg: float = 70.0
@@ -77,7 +80,9 @@ def choose_grid(
     sound_speed_m_s: float,
     altitude_m: float,
 ) -> Grid:
-    """The grid that the settings say, else the coarsest round one with two pixels in the finest cell.
+    """The grid that the settings say, else a round one with 2.6 pixels or more in the finest cell.
+
+    That many are needed to measure widths and sidelobes on the image; two would hold its information.
 
     The finest cell is that of the nearest range imaged along track (cells grow with range) and of the slant range
     itself across track (cells on the ground are longer than on the slant).
@@ -87,10 +92,10 @@ def choose_grid(
     across = settings.across_m
     if along is None:
         cell = min(_half_power_width(b) * nearest_m for _, b in sides)
-        along = _round_down(cell / 2)
+        along = _round_down(_PIXEL_PER_CELL * cell)
     if across is None:
         cell = min(_pulse_width(c) * sound_speed_m_s / 2 for c, _ in sides)
-        across = _round_down(cell / 2)
+        across = _round_down(_PIXEL_PER_CELL * cell)
     reach = max(c.last_delay_s for c, _ in sides) * sound_speed_m_s / 2
     far = np.sqrt(max(reach**2 - altitude_m**2, 0.0))
     if settings.range_m is not None:
@@ -107,7 +112,7 @@ def choose_grid(
 def _round_down(length_m: float) -> float:
     """The next smaller length with two significant digits."""
     digit = 10.0 ** (np.floor(np.log10(length_m)) - 1)
-    return float(np.floor(length_m / digit * (1 + 1e-9)) * digit)
+    return float(np.round(np.floor(length_m / digit * (1 + 1e-9)) * digit, 9))
 
 
 def _half_power_width(beamformer: Beamformer) -> float:

@@ -1,0 +1,103 @@
+"""``pingloom image``: a recording in, images out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pingloom.bench.console import CAUTIONS, Report, common_options, progress, refuse_existing
+
+__all__ = ["command"]
+
+
+@click.command(
+    epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor"
+)
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="Folder for the images.")
+@click.option(
+    "--method",
+    type=click.Choice(["multilook", "broadside"]),
+    default="multilook",
+    show_default=True,
+    help="Average the looks of many pings, or form one broadside beam a ping.",
+)
+@click.option("--settings", type=click.Path(path_type=Path), help="TOML file of settings.")
+@click.option(
+    "--set", "assignments", multiple=True, metavar="STAGE.NAME=VALUE", help="Change one setting; repeatable."
+)
+@click.option(
+    "--list-settings",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=lambda c, p, v: _list(c, v),
+    help="Print all settings with their defaults and stop.",
+)
+@click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
+@click.option("--overwrite", is_flag=True, help="Replace images of the same method.")
+@common_options
+def command(recording, output, method, settings, assignments, no_picture, overwrite, as_json, quiet) -> None:
+    """Form seabed images from RECORDING, a file or a folder of segments.
+
+    Leaves METHOD.nc (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
+    run.json (times). Everything that the recording does not say has a default.
+    """
+    from pingloom.bench.imaging_run import draw_product, image_recording
+    from pingloom.imaging.chain import ChainSettings
+    from pingloom.io.settings import apply, read
+
+    report = Report(as_json=as_json, quiet=quiet)
+    chosen = read(settings, ChainSettings) if settings else ChainSettings()
+    chosen = apply(chosen, assignments)
+    picture = output / f"{method}.png"
+    if not no_picture:
+        refuse_existing(picture, overwrite=overwrite)
+    with progress("pings", None, show=report.chatty) as advance:
+        run = image_recording(
+            recording,
+            output,
+            method=method,
+            settings=chosen,
+            overwrite=overwrite,
+            on_ping=lambda i, n: advance(1),
+        )
+    pages = [] if no_picture else draw_product(run.product, picture)
+    report.data = {"product": str(run.product), "pictures": [str(p) for p in pages], **run.as_dict()}
+    report.line(f"{run.product}: {run.n_ping} pings")
+    for page in pages:
+        report.line(str(page))
+    stage_table(report, run)
+    if run.late_pixels:
+        report.line(f"{run.late_pixels} pixels came too late for their tile: raise grid.heading_bound_deg.")
+    if run.uncovered_pixels:
+        report.line(
+            f"{run.uncovered_pixels} pixels of the sector had no beam: raise beamform.yaw_rate_bound_deg_s or "
+            "speed_bound_m_s."
+        )
+    report.line(CAUTIONS[0])
+    report.line(CAUTIONS[1])
+    report.finish()
+
+
+def stage_table(report: Report, run) -> None:
+    """Print what each stage took."""
+    rows = [(stage, f"{ms:.2f}") for stage, ms in run.stage_ms.items()]
+    rows.append(("a whole ping", f"{run.ping_ms:.2f}"))
+    report.table(f"{run.method}: median time per ping", ("stage", "ms"), rows)
+    report.line(
+        f"  real-time factor {run.real_time_factor:.1f} (ping interval {1e3 * run.interval_s:.1f} ms, "
+        f"{run.n_side} side{'s' if run.n_side > 1 else ''}); first ping with planning and compilation "
+        f"{run.first_ping_s:.1f} s"
+    )
+
+
+def _list(context: click.Context, value: bool) -> None:
+    if not value:
+        return
+    from pingloom.imaging.chain import ChainSettings
+    from pingloom.io.settings import to_toml
+
+    click.echo(to_toml(ChainSettings()))
+    context.exit()

@@ -1,0 +1,317 @@
+"""Running the chain over a recording: files in, products, pictures and timings out."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pingloom import __version__
+from pingloom.bench.console import refuse_existing
+from pingloom.bench.georeference import grid_factors, to_projected, utm_epsg
+from pingloom.imaging.chain import Chain, ChainSettings, Method, StepReport
+from pingloom.imaging.errors import ParameterError
+from pingloom.imaging.frames import StripFrame, Trajectory
+from pingloom.imaging.records import Ping
+from pingloom.io.product import Product, read_product
+from pingloom.io.product_layout import Georeference
+from pingloom.io.product_writer import ProductWriter
+from pingloom.io.recording import Recording, open_recording
+from pingloom.io.settings import to_toml
+
+__all__ = ["ImagingRun", "StageTimes", "draw_product", "image_recording", "level_label"]
+
+
+@dataclass(slots=True)
+class StageTimes:
+    """Wall time of each stage of each ping, outside the chain, which knows no clock."""
+
+    seconds: dict[str, list[float]] = field(default_factory=dict)
+    per_ping: list[float] = field(default_factory=list)
+    _last: float = 0.0
+
+    def begin(self) -> None:
+        """A ping comes in."""
+        self._last = time.perf_counter()
+
+    def note(self, stage: str) -> None:
+        """A stage has run."""
+        now = time.perf_counter()
+        self.seconds.setdefault(stage, []).append(now - self._last)
+        self._last = now
+
+    def median_ms(self) -> dict[str, float]:
+        """Median of each stage. [ms]"""
+        return {stage: 1e3 * float(np.median(s)) for stage, s in self.seconds.items()}
+
+    def total_ms(self) -> float:
+        """Median of a whole ping. [ms]"""
+        if not self.seconds:
+            return float("nan")
+        n = min(len(s) for s in self.seconds.values())
+        return 1e3 * float(np.median(np.sum([s[:n] for s in self.seconds.values()], axis=0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImagingRun:
+    """What one run of the chain made and took."""
+
+    method: str
+    product: Path
+    n_ping: int
+    left_out: dict[str, int]
+    """Pings left out, by reason."""
+    late_pixels: int
+    uncovered_pixels: int
+    interval_s: float
+    """Median time from ping to ping of a side."""
+    n_side: int
+    first_ping_s: float
+    """Planning, compilation and the first ping."""
+    stage_ms: dict[str, float]
+    ping_ms: float
+    wall_s: float
+
+    @property
+    def real_time_factor(self) -> float:
+        """Ping interval over the time that the pings of all sides take in it."""
+        return self.interval_s / (self.n_side * self.ping_ms * 1e-3)
+
+    def as_dict(self) -> dict[str, Any]:
+        """For ``run.json``."""
+        return {
+            "product": self.product.name,
+            "pings": self.n_ping,
+            "left_out": self.left_out,
+            "late_pixels": self.late_pixels,
+            "uncovered_pixels": self.uncovered_pixels,
+            "ping_interval_ms": 1e3 * self.interval_s,
+            "first_ping_s_compilation_included": self.first_ping_s,
+            "stage_median_ms": self.stage_ms,
+            "ping_median_ms": self.ping_ms,
+            "real_time_factor": None if np.isnan(self.real_time_factor) else self.real_time_factor,
+            "wall_s": self.wall_s,
+        }
+
+
+def image_recording(
+    path: str | Path,
+    folder: str | Path,
+    *,
+    method: Method = "multilook",
+    settings: ChainSettings | None = None,
+    overwrite: bool = False,
+    on_ping: Callable[[int, int], None] | None = None,
+) -> ImagingRun:
+    """Image a recording into ``folder/<method>.nc``.
+
+    Parameters
+    ----------
+    on_ping : callable, optional
+        Called with the number of pings done and their total.
+
+    Raises
+    ------
+    ParameterError, DataError
+        If the recording or a setting does not allow an image; nothing stays under the final name then.
+    """
+    settings = settings or ChainSettings()
+    folder = Path(folder)
+    target = folder / f"{method}.nc"
+    refuse_existing(target, overwrite=overwrite)
+    start = time.perf_counter()
+    with open_recording(path) as recording:
+        total = sum(recording.n_ping(side) for side in recording.sides)
+        if total == 0:
+            raise ParameterError(
+                f"{path} holds no ping; allowed: one or more. Was the recording cut off at once?"
+            )
+        trajectory = Trajectory.from_platform(recording.platform())
+        sonars = {side: recording.sonar(side) for side in recording.sides}
+        chain = Chain.prepare(sonars, recording.water(), trajectory, settings, method)
+        pings = recording.pings()
+        first = next(pings)
+        _compile(chain, first, trajectory)
+        first_ping_s = time.perf_counter() - start
+        folder.mkdir(parents=True, exist_ok=True)
+        frame = _frame(chain, recording, trajectory)
+        times = StageTimes()
+        with _writer(target, recording, chain, frame, method, settings, overwrite=overwrite) as writer:
+            reports = _pings(chain, frame, first, pings, trajectory, times, writer, on_ping, total)
+        left_out: dict[str, int] = {}
+        for report in reports:
+            if report.reason:
+                left_out[report.reason] = left_out.get(report.reason, 0) + 1
+        run = ImagingRun(
+            method=method,
+            product=target,
+            n_ping=len(reports),
+            left_out=left_out,
+            late_pixels=sum(r.late for r in reports),
+            uncovered_pixels=sum(r.uncovered for r in reports),
+            interval_s=_interval(recording),
+            n_side=len(recording.sides),
+            first_ping_s=first_ping_s,
+            stage_ms=times.median_ms(),
+            ping_ms=times.total_ms(),
+            wall_s=time.perf_counter() - start,
+        )
+    _note_run(folder / "run.json", run)
+    return run
+
+
+def _pings(chain, frame, first, pings, trajectory, times, writer, on_ping, total) -> list[StepReport]:
+    state = chain.start(frame)
+    reports: list[StepReport] = []
+    done = 0
+    ping: Ping | None = first
+    while ping is not None:
+        times.begin()
+        state, tiles, new = chain.step(state, ping, trajectory, observe=times.note)
+        reports += new
+        for tile in tiles:
+            writer.write(tile)
+        done += 1
+        if on_ping is not None:
+            on_ping(done, total)
+        ping = next(pings, None)
+    tiles, new = chain.finish(state, trajectory)
+    for tile in tiles:
+        writer.write(tile)
+    return reports + new
+
+
+def _compile(chain: Chain, ping: Ping, trajectory: Trajectory) -> None:
+    """Run one ping for nothing: afterwards every kernel is compiled and every table touched."""
+    state = chain.start(StripFrame.from_course(trajectory, *(2 * [trajectory.seconds(ping.time_ns)])))
+    state, _, _ = chain.step(state, ping, trajectory)
+    chain.finish(state, trajectory)
+
+
+def _frame(chain: Chain, recording: Recording, trajectory: Trajectory) -> StripFrame:
+    """The frame that the chain would choose after its first pings; here their times are known beforehand."""
+    times = np.sort(np.concatenate([recording.ping_time_ns(side) for side in recording.sides]))
+    count = min(chain.settings.grid.course_pings, times.size)
+    frame = StripFrame.from_course(
+        trajectory, trajectory.seconds(times[0]), trajectory.seconds(times[count - 1])
+    )
+    heading_deg = chain.settings.grid.heading_deg
+    if heading_deg is None:
+        return frame
+    return StripFrame(frame.north_m, frame.east_m, float(np.deg2rad(heading_deg) % (2 * np.pi)))
+
+
+def _interval(recording: Recording) -> float:
+    gaps = [np.diff(recording.ping_time_ns(side).astype(np.int64)) for side in recording.sides]
+    gaps = [g for g in gaps if g.size]
+    return float(np.median(np.concatenate(gaps))) * 1e-9 if gaps else float("nan")
+
+
+def _writer(target, recording, chain, frame, method, settings, *, overwrite: bool) -> ProductWriter:
+    return ProductWriter(
+        target,
+        method=method,
+        along_m=chain.grid.along_m,
+        across_m=chain.grid.across_m,
+        sides=recording.sides,
+        strip_origin_north_m=frame.north_m,
+        strip_origin_east_m=frame.east_m,
+        strip_heading_rad=frame.heading_rad,
+        calibrated=all(recording.sonar(side).is_calibrated for side in recording.sides),
+        settings=to_toml(settings),
+        provenance={
+            "pingloom": __version__,
+            "recording": recording.identity(),
+            "recording_title": recording.title,
+            "seed": recording.seed,
+            "cells": {side: _cells(chain, side) for side in chain.sides},
+        },
+        georeference=_georeference(recording, frame),
+        title=f"{recording.title} ({method})",
+        attributes={
+            "comment": "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
+        },
+        overwrite=overwrite,
+    )
+
+
+def _cells(chain: Chain, side: str) -> dict[str, float]:
+    """What measures on the product need to know of the sonar."""
+    plan = chain.sides[side]
+    return {
+        "wavelength_m": plan.beamformer.wavelength_m,
+        "array_length_m": plan.beamformer.frame.length_m,
+        "bandwidth_hz": plan.sonar.bandwidth_hz,
+        "sound_speed_m_s": chain.sound_speed_m_s,
+        "altitude_m": float(chain.settings.bottom.altitude_m or 0.0),
+        "equivalent_cell_m": plan.radiometer.cell,
+    }
+
+
+def _georeference(recording: Recording, frame: StripFrame) -> Georeference | None:
+    import pyproj
+
+    latitude, longitude = recording.origin
+    if not -80 <= latitude <= 84:
+        return None
+    epsg = utm_epsg(latitude, longitude)
+    step = 100.0
+    c, s = np.cos(frame.heading_rad), np.sin(frame.heading_rad)
+    north = frame.north_m + step * np.array([0.0, c, -s])
+    east = frame.east_m + step * np.array([0.0, s, c])
+    x, y = to_projected(latitude, longitude, north, east, epsg)
+    crs = pyproj.CRS.from_epsg(epsg)
+    grid_factors(latitude, longitude, epsg)  # refuses places where the projection is not valid
+    return Georeference(
+        epsg=epsg,
+        x_m=(float(x[0]), float(x[1] - x[0]) / step, float(x[2] - x[0]) / step),
+        y_m=(float(y[0]), float(y[1] - y[0]) / step, float(y[2] - y[0]) / step),
+        wkt=crs.to_wkt("WKT1_GDAL"),
+        cf={k: v for k, v in crs.to_cf().items() if isinstance(v, str | int | float)},
+    )
+
+
+def _note_run(path: Path, run: ImagingRun) -> None:
+    """Add this run to ``run.json``, replacing an earlier one of the same method."""
+    runs: dict[str, Any] = {}
+    if path.exists():
+        try:
+            runs = json.loads(path.read_text())
+        except ValueError:
+            runs = {}
+    runs[run.method] = run.as_dict()
+    part = path.with_suffix(".json.part")
+    part.write_text(json.dumps(runs, indent=2) + "\n")
+    os.replace(part, path)
+
+
+def level_label(product: Product) -> str:
+    """What a product's grey scale shows, with its unit."""
+    if product.calibrated:
+        return "seabed backscatter [dB re 1 m² per m²]"
+    return "relative seabed backscatter [dB]"
+
+
+def draw_product(
+    path: Path, picture: Path, *, limits_db: tuple[float, float] | None = None, page_m=None
+) -> list[Path]:
+    """Draw a product as pages of PNG."""
+    from pingloom.bench.pictures import strip_picture
+
+    with read_product(path) as product:
+        return strip_picture(
+            picture,
+            product.read("intensity"),
+            along_m=product.along_track_m,
+            across_m=product.across_track_m,
+            title=product.title,
+            quantity=level_label(product),
+            limits_db=limits_db,
+            page_m=page_m,
+        )
