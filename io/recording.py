@@ -222,6 +222,14 @@ class Recording:
         """Return how many pings of one side were read so far and found damaged."""
         return len(self._rejected[self._side(side)])
 
+    def has_checksum(self, side: str) -> bool:
+        """Whether one side's pings carry checksums."""
+        return self._segments[0].tables[self._side(side)].checksum is not None
+
+    def stores_integers(self, side: str) -> bool:
+        """Whether one side's echoes are stored as whole numbers."""
+        return self._segments[0].stores_integers[self._side(side)]
+
     def ping_time_ns(self, side: str) -> NDArray[np.uint64]:
         """Return the start of each ping's transmission, (ping,). [ns since 1970-01-01 UTC]"""
         self._side(side)

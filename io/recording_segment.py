@@ -254,7 +254,7 @@ class Segment:
     def _read(self) -> None:
         file = self._opened()
         self.n_byte = file.n_byte
-        self._check_format(file.root)
+        self.check_format(file.root)
         self.sides = tuple(side for side in SIDES if file.root.has(side))
         if not self.sides:
             raise DataError(
@@ -267,16 +267,20 @@ class Segment:
         self.platform_columns = read_platform_columns(platform)
         self.platform_attributes = {i.field: read_attribute(platform, i) for i in layout.PLATFORM_ATTRIBUTES}
         self.water = read_water(self._group("water"))
+        self.stores_integers = {side: echo_of(group).dtype.kind == "i" for side, group in groups.items()}
 
-    def _check_format(self, root: SafeGroup) -> None:
+    @staticmethod
+    def check_format(root: SafeGroup) -> None:
+        """Refuse a file that doesn't call itself a recording of this version."""
+        path = root.file.path
         name, version = root.attribute("pingloom_format"), root.number("format_version")
         if name != layout.FORMAT:
             got = "has no attribute pingloom_format" if name is None else f"has pingloom_format {name!r}"
             raise DataError(
-                f"{self.path} {got}; allowed: pingloom_format = 'recording'. Give the file of a recording."
+                f"{path} {got}; allowed: pingloom_format = 'recording'. Give the file of a recording."
             )
         if version != layout.FORMAT_VERSION:
-            raise DataError(f"{self.path} has format_version {version}; allowed: {layout.FORMAT_VERSION}.")
+            raise DataError(f"{path} has format_version {version}; allowed: {layout.FORMAT_VERSION}.")
 
     def _opened(self) -> SafeFile:
         if self._file is None:

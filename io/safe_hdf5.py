@@ -148,11 +148,6 @@ class SafeFile:
                 f"{self.path} is cut short: {self.n_byte} bytes are fewer than its header says; "
                 f"allowed: {self.what}, whole. {_COPY_AGAIN}"
             )
-        if "already open" in text:
-            return DataError(
-                f"{self.path} is open for writing in this process; allowed: {self.what} that nobody here writes. "
-                "Close it first."
-            )
         return DataError(
             f"{self.path} is damaged and can't be opened; allowed: {self.what}, whole. {_COPY_AGAIN}"
         )

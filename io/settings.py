@@ -36,7 +36,7 @@ from pingloom.imaging.errors import DataError, ParameterError, nearest_name
 from ._coerce import Place, build, hint_of, parse_text
 from ._toml_text import dumps
 
-__all__ = ["apply", "parse", "read", "to_dict", "to_toml"]
+__all__ = ["apply", "parse", "read", "read_text", "to_dict", "to_toml"]
 
 T = TypeVar("T")
 
@@ -66,7 +66,7 @@ def read(path: str | Path, cls: type[T]) -> T:
         If a key is unknown or missing, or a value isn't allowed; the message names file, table and key.
     """
     path = Path(path)
-    return parse(_text(path), cls, where=path.name)
+    return parse(read_text(path), cls, where=path.name)
 
 
 def parse(text: str, cls: type[T], *, where: str = "settings") -> T:
@@ -81,7 +81,8 @@ def parse(text: str, cls: type[T], *, where: str = "settings") -> T:
     return build(table, cls, Place(where))
 
 
-def _text(path: Path) -> str:
+def read_text(path: Path) -> str:
+    """Return the text of a settings file without reading its meaning; refuses what can't be one."""
     if not path.exists():
         raise DataError(f"{path}: no such file; allowed: a TOML file. Check the name.")
     # A pipe or device would block for ever, so only regular files are opened.
