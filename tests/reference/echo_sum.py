@@ -227,7 +227,7 @@ def _exact_spectrum(position: NDArray, weight: NDArray, frequency: NDArray) -> N
     total = np.zeros(frequency.size, complex)
     for i in range(0, position.size, 256):
         part = slice(i, i + 256)
-        total += weight[part] @ np.exp(-2j * np.pi * np.outer(position[part], frequency))
+        total += np.einsum("p,pf->f", weight[part], np.exp(-2j * np.pi * np.outer(position[part], frequency)))
     return total
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 __all__ = ["gridded_spectrum"]
 
 OVERSAMPLING = 4
-WIDTH = 7  # grid steps; error about exp(-pi WIDTH sqrt(1 - 1/OVERSAMPLING)) = 5e-9
+WIDTH = 6  # grid steps; error about exp(-pi WIDTH sqrt(1 - 1/OVERSAMPLING)) = 8e-8
 BETA = 0.97 * np.pi * WIDTH * (1 - 0.5 / OVERSAMPLING)
 
 

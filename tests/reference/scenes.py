@@ -39,7 +39,7 @@ __all__ = [
 RAD = np.pi / 180
 SEABED_M = 20.0  # water depth of all scenes
 # Spacing of Gaussian scatterers along and across; the reference geometry from 15 m on bears 13 and 25 mm.
-LATTICE_M = (13e-3, 20e-3)
+LATTICE_M = (13e-3, 22e-3)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -632,8 +632,8 @@ def shadow(path: Path, *, seed: int = 2) -> Truth:
     return speckle_patch(
         path,
         ground_range_m=26.3,
-        measured_m=(2.2, 3.4),
-        margin_m=(0.6, 0.3),
+        measured_m=(1.6, 2.0),
+        margin_m=(0.4, 0.25),
         box=box,
         seed=seed,
         course_rad=110 * RAD,

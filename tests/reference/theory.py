@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .echo_sum import Pose, Sonar, axes, place, replica
+from .seabed import Box, Patch, hidden
 
 __all__ = [
     "along_width",
@@ -15,6 +16,7 @@ __all__ = [
     "pings_that_see",
     "predicted_looks",
     "range_equivalent_width",
+    "shadow_contrast",
     "slant_width",
     "speckle_level",
 ]
@@ -105,3 +107,33 @@ def predicted_looks(
     return effective_looks(
         where[0] * np.cos(course_rad) + where[1] * np.sin(course_rad), sonar.array_length_m
     )
+
+
+def shadow_contrast(
+    sonar: Sonar,
+    pose: Pose,
+    ping_time_s: NDArray,
+    points_m: NDArray,
+    half_sector_rad: float,
+    box: Box,
+    patch: Patch,
+    sound_speed_m_s: float,
+) -> float:
+    """Mean intensity of points (n, 3) over that without the box, all looks averaged.
+
+    Each look weighs the seabed along the line square to its ray by the array's response,
+    sinc^2(x L / (lambda R)); what the box hides from that ping's transmitter gives nothing.
+    Leakage along range is left out.
+    """
+    x = np.linspace(-1.1, 1.1, 441)
+    ratio = []
+    for point in points_m:
+        for i in pings_that_see(sonar, pose, ping_time_s, point, half_sector_rad):
+            eye = place(pose, np.array(ping_time_s[i] + sonar.duration_s / 2), sonar.transmit_position_m)
+            ray = point - eye
+            square = np.array([-ray[1], ray[0], 0.0]) / np.hypot(ray[0], ray[1])
+            scale = sonar.array_length_m * sonar.middle_hz / (sound_speed_m_s * np.linalg.norm(ray))
+            response = np.sinc(x * scale) ** 2
+            seen = ~hidden(eye, point + x[:, None] * square, box, patch)
+            ratio.append(np.sum(response * seen) / np.sum(response))
+    return float(np.mean(ratio))
