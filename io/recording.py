@@ -15,8 +15,8 @@ from __future__ import annotations
 import hashlib
 import heapq
 import os
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -28,6 +28,7 @@ from pingloom.imaging.conventions import SIDES
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Ping, Platform, Sonar, Water
 
+from ._joining import check_agreement, join_platform
 from .layout import RECORDING_SUFFIXES
 from .recording_segment import Segment, digest, ping_checksum
 from .recording_writer import RecordingWriter
@@ -36,7 +37,6 @@ __all__ = ["Recording", "RecordingWriter", "TruthArray", "open_recording", "ping
 
 MOST_OPEN = 4
 """Files kept open at once, however many segments there are."""
-_NAN_MEANS_UNKNOWN = ("altitude_m", "sound_speed_at_array_m_s")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +121,7 @@ class Recording:
         self.close()
         known = {segment.path: segment for segment in self._segments[:-2]}
         segments = [known.get(path) or Segment(path) for path in segment_paths(self.path)]
-        _check_agreement(segments)
+        check_agreement(segments)
         self._segments = segments
         self.sides: tuple[str, ...] = segments[0].sides
         self._first = {
@@ -156,7 +156,7 @@ class Recording:
             If there is no row or a required value isn't finite.
         """
         if self._platform is None:
-            self._platform = _join_platform(self._segments, self.path)
+            self._platform = join_platform(self._segments, self.path)
         return self._platform
 
     def _root_text(self, name: str) -> str | None:
@@ -349,52 +349,3 @@ class Recording:
 def _plain(value: Any) -> Any:
     """Return an attribute as text, number or array."""
     return value.item() if isinstance(value, np.ndarray) and value.size == 1 else value
-
-
-def _check_agreement(segments: Sequence[Segment]) -> None:
-    first = segments[0]
-    for other in segments[1:]:
-        if other.sides != first.sides:
-            raise DataError(
-                f"{other.path} has sides {', '.join(other.sides)}; allowed: {', '.join(first.sides)}, "
-                f"as {first.path.name}. Keep other recordings in other folders."
-            )
-        for side in first.sides:
-            if digest(other.sonars[side]) != digest(first.sonars[side]):
-                field = next(
-                    f.name
-                    for f in fields(Sonar)
-                    if digest(getattr(other.sonars[side], f.name))
-                    != digest(getattr(first.sonars[side], f.name))
-                )
-                raise DataError(
-                    f"{other.path}: /{side} differs from {first.path.name} in {field}; allowed: segments of one "
-                    "sonar. Keep other recordings in other folders."
-                )
-
-
-def _join_platform(segments: Sequence[Segment], path: Path) -> Platform:
-    parts = [s.platform_columns for s in segments if s.platform_columns["time_ns"].size]
-    if not parts:
-        raise DataError(f"{path}: /platform has no row; allowed: one or more. Write the navigation.")
-    names = {name for part in parts for name in part}
-    names -= {n for n in names if not _may_be_missing(n) and any(n not in part for part in parts)}
-    time = np.concatenate([part["time_ns"] for part in parts])
-    _, order = np.unique(time, return_index=True)  # sorted; of equal times the first
-    columns = {
-        name: np.concatenate([part.get(name, _filler(name, part)) for part in parts])[order] for name in names
-    }
-    attributes = {name: value for name, value in segments[0].platform_attributes.items() if value is not None}
-    try:
-        return Platform(**columns, **attributes)
-    except ParameterError as error:
-        raise DataError(f"{path}: /platform: {error}") from error
-
-
-def _may_be_missing(name: str) -> bool:
-    return name in _NAN_MEANS_UNKNOWN or name == "status"
-
-
-def _filler(name: str, part: dict[str, NDArray[Any]]) -> NDArray[Any]:
-    n_row = part["time_ns"].size
-    return np.zeros(n_row, np.int64) if name == "status" else np.full(n_row, np.nan)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
@@ -13,18 +11,24 @@ from typing import Any, Literal, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pingloom.imaging.conventions import SIDES
 from pingloom.imaging.errors import DataError, ParameterError, nearest_name
 from pingloom.imaging.records import Ping, Platform, Sonar, Water
 
 from . import layout
+from ._writer_checks import (
+    COLUMNS,
+    check_columns,
+    check_degrees,
+    checked_capacity,
+    checked_sonars,
+    date,
+    segments_in,
+)
 from .segment_file import SegmentFile, SegmentPlan
 
 __all__ = ["RecordingWriter"]
 
-_SEGMENT = re.compile(r"(\.segment-\d{6}\.h5\.part|segment-\d{6}\.h5)")
 _ECHO_DTYPES = {"complex64": np.dtype("<c8"), "int16": np.dtype("<i2")}
-_BY_FIELD = {item.field: item for item in layout.PLATFORM_COLUMNS}
 _REQUIRED = {item.field for item in layout.PLATFORM_COLUMNS if item.required}
 _MAY_BE_UNKNOWN = {"altitude_m", "sound_speed_at_array_m_s", "status"}
 _UNCERTAINTIES = tuple(item.field for item in layout.PLATFORM_ATTRIBUTES)
@@ -134,17 +138,17 @@ class RecordingWriter:
         keep_on_error: bool = True,
     ) -> None:
         self.path = Path(path)
-        self._sonars = _checked_sonars(sonars)
+        self._sonars = checked_sonars(sonars)
         self._water = water
         if echo_dtype not in _ECHO_DTYPES:
             raise ParameterError(f"echo_dtype is {echo_dtype!r}; allowed: {', '.join(_ECHO_DTYPES)}.")
         self._echo_dtype = _ECHO_DTYPES[echo_dtype]
-        self._capacity = _checked_capacity(capacity, self._sonars)
+        self._capacity = checked_capacity(capacity, self._sonars)
         self._platform_capacity = platform_capacity
         if platform_columns is not None:
-            _check_columns(platform_columns)
+            check_columns(platform_columns)
         self._platform_columns = platform_columns
-        _check_degrees(origin_latitude_deg, origin_longitude_deg)
+        check_degrees(origin_latitude_deg, origin_longitude_deg)
         self._attributes = {
             "Conventions": "CF-1.11",
             "pingloom_format": layout.FORMAT,
@@ -184,7 +188,7 @@ class RecordingWriter:
         if self.path.is_dir() != self._in_folder:
             kind = "a folder" if self.path.is_dir() else "a file"
             raise ParameterError(f"{self.path} is {kind}; allowed: a new name. Give another name.")
-        self._old = _segments_in(self.path) if self._in_folder else []
+        self._old = segments_in(self.path) if self._in_folder else []
         if not overwrite and (self._old or not self._in_folder):
             raise ParameterError(
                 f"{self.path} exists; allowed: a new name. Give another name or overwrite=True."
@@ -269,8 +273,8 @@ class RecordingWriter:
             If a name is unknown or missing, or a value isn't allowed.
         """
         for name in columns:
-            if name not in _BY_FIELD:
-                raise ParameterError(f"write_pose has no column '{name}'{nearest_name(name, _BY_FIELD)}")
+            if name not in COLUMNS:
+                raise ParameterError(f"write_pose has no column '{name}'{nearest_name(name, COLUMNS)}")
         missing = sorted(_REQUIRED - set(columns))
         if missing:
             raise ParameterError(
@@ -290,7 +294,7 @@ class RecordingWriter:
             If a row isn't later than the last, or brings other columns, or there is no room.
         """
         self._check_not_closed()
-        columns = {name: getattr(platform, name) for name in _BY_FIELD if getattr(platform, name) is not None}
+        columns = {name: getattr(platform, name) for name in COLUMNS if getattr(platform, name) is not None}
         first_ns = int(platform.time_ns[0])
         if first_ns <= self._last_row_ns:
             raise ParameterError(
@@ -305,13 +309,13 @@ class RecordingWriter:
                 f"the platform has room for {segment.plan.platform_capacity} rows; allowed: platform_capacity"
             )
         segment = self._segment or self._begin(first_ns, n_row, tuple(columns))
-        absent = [f for f in columns if _BY_FIELD[f] not in segment.plan.platform_columns]
+        absent = [f for f in columns if COLUMNS[f] not in segment.plan.platform_columns]
         if absent:
             raise ParameterError(
                 f"column '{absent[0]}' has no place in the file; allowed: those of platform_columns. Name it there."
             )
-        segment.write_rows({_BY_FIELD[f].name: v for f, v in columns.items()}, self._durable)
-        self._seen |= {_BY_FIELD[f].name for f in columns}
+        segment.write_rows({COLUMNS[f].name: v for f, v in columns.items()}, self._durable)
+        self._seen |= {COLUMNS[f].name for f in columns}
         self._last_row_ns = int(platform.time_ns[-1])
         for name in _UNCERTAINTIES:
             self._uncertainty[name] = getattr(platform, name) or self._uncertainty[name]
@@ -361,7 +365,7 @@ class RecordingWriter:
                 old.unlink()
         path = self.path / f"segment-{len(self._made):06d}.h5" if self._in_folder else self.path
         if self._attributes["date_created"] is None:
-            self._attributes["date_created"] = _date(time_ns)
+            self._attributes["date_created"] = date(time_ns)
         plan = SegmentPlan(
             sonars=self._sonars,
             water=self._water,
@@ -387,8 +391,8 @@ class RecordingWriter:
     def _columns_for(self, given: tuple[str, ...]) -> tuple[layout.Item, ...]:
         if self._platform_columns is not None:
             given = tuple(self._platform_columns)
-        optional = set(given) or set(_BY_FIELD)
-        return tuple(item for field, item in _BY_FIELD.items() if field in _REQUIRED or field in optional)
+        optional = set(given) or set(COLUMNS)
+        return tuple(item for field, item in COLUMNS.items() if field in _REQUIRED or field in optional)
 
     def _platform_attributes(self) -> dict[str, float | None]:
         return {item.name: self._uncertainty[item.field] for item in layout.PLATFORM_ATTRIBUTES}
@@ -453,58 +457,3 @@ class RecordingWriter:
             path.unlink(missing_ok=True)
         if self._in_folder and self.path.is_dir() and not any(self.path.iterdir()):
             self.path.rmdir()
-
-
-def _checked_sonars(sonars: Mapping[str, Sonar]) -> dict[str, Sonar]:
-    if not sonars:
-        raise ParameterError("sonars is empty; allowed: one or both of port, starboard.")
-    for side, sonar in sonars.items():
-        if side not in SIDES or sonar.side != side:
-            raise ParameterError(
-                f"sonars has {side!r} with a sonar of side {sonar.side!r}; allowed: port, starboard, each with its own."
-            )
-    return {side: sonars[side] for side in SIDES if side in sonars}
-
-
-def _checked_capacity(capacity: int | Mapping[str, int], sonars: Mapping[str, Sonar]) -> dict[str, int]:
-    if not isinstance(capacity, Mapping):
-        capacity = dict.fromkeys(sonars, capacity)
-    if set(capacity) != set(sonars):
-        raise ParameterError(
-            f"capacity is given for {', '.join(capacity)}; allowed: {', '.join(sonars)}, as the sonars."
-        )
-    for side, n in capacity.items():
-        if isinstance(n, bool) or int(n) != n or n < 1:
-            raise ParameterError(
-                f"capacity of {side} is {n!r}; allowed: a whole number of pings, at least 1."
-            )
-    return {side: int(capacity[side]) for side in sonars}
-
-
-def _check_columns(names: Sequence[str]) -> None:
-    for name in names:
-        if name not in _BY_FIELD:
-            raise ParameterError(f"platform_columns has '{name}'{nearest_name(name, _BY_FIELD)}")
-
-
-def _check_degrees(latitude_deg: float, longitude_deg: float) -> None:
-    if not abs(latitude_deg) <= 90:
-        raise ParameterError(f"origin_latitude_deg is {latitude_deg!r}; allowed: -90 to 90.")
-    if not abs(longitude_deg) <= 180:
-        raise ParameterError(f"origin_longitude_deg is {longitude_deg!r}; allowed: -180 to 180.")
-
-
-def _segments_in(folder: Path) -> list[Path]:
-    """Return what a recording left in a folder; anything else there is somebody's and is refused."""
-    found = sorted(folder.iterdir())
-    strangers = [p for p in found if not _SEGMENT.fullmatch(p.name)]
-    if strangers:
-        raise ParameterError(
-            f"{folder} holds {strangers[0].name}, which is no segment; allowed: a new or empty folder, or one of segments."
-        )
-    return found
-
-
-def _date(time_ns: int) -> str:
-    seconds = timedelta(seconds=int(time_ns) // 1_000_000_000)
-    return (datetime(1970, 1, 1, tzinfo=UTC) + seconds).strftime("%Y-%m-%dT%H:%M:%SZ")

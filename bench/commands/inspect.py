@@ -31,8 +31,8 @@ def command(file: Path, as_json: bool, quiet: bool) -> None:
     facts = {"recording": _recording, "product": _product, "settings": _settings}[kind](file)
     report.data = {"file": str(file), "kind": kind, **_without_nan(facts)}
     report.line(f"{file}: {kind}")
-    for section, values in facts.items():
-        report.line(f"{section}")
+    for section, values in _folded(facts).items():
+        report.line(section)
         for name, value in values.items():
             report.line(f"  {name:24} {_shown(value)}")
     if kind == "product":
@@ -54,6 +54,24 @@ def _kind(file: Path) -> str:
     if name not in ("recording", "product"):
         raise DataError(f"{file} doesn't say what it is (pingloom_format); allowed: {allowed}.")
     return name
+
+
+def _folded(facts: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Return the facts with both sides in one section, so that they fit a screen: equal values are said once."""
+    folded = dict(facts)
+    for suffix in ("", "_cells"):
+        port, starboard = (folded.get(f"{side}{suffix}") for side in ("port", "starboard"))
+        if port is None or starboard is None:
+            continue
+        del folded[f"port{suffix}"], folded[f"starboard{suffix}"]
+        folded[f"port, starboard{suffix.replace('_', ': ')}"] = {
+            name: _both(port.get(name, ""), starboard.get(name, "")) for name in {**port, **starboard}
+        }
+    return folded
+
+
+def _both(port: Any, starboard: Any) -> Any:
+    return port if port == starboard else f"{_shown(port)} | {_shown(starboard)}"
 
 
 def _shown(value: Any) -> str:
@@ -105,7 +123,7 @@ def _recording(path: Path) -> dict[str, dict[str, Any]]:
         }
         for side in recording.sides:
             facts[side] = _ping_facts(recording.ping_time_ns(side)) | _sonar_facts(recording.sonar(side))
-            facts[f"{side} cells that follow"] = _cell_facts(recording.sonar(side), speed_m_s)
+            facts[f"{side}_cells"] = _cell_facts(recording.sonar(side), speed_m_s)
     return facts
 
 
