@@ -10,7 +10,7 @@ replica, :func:`transform_length` points long.
 
 from __future__ import annotations
 
-from collections import OrderedDict, deque
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -31,13 +31,14 @@ from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes,
 from .motion import Track
 from .occlusion import box_table
 from .scenario import Scenario
-from .scene import Scatterers, Seabed, target_scatterers
+from .scene import BLOCK_M, Scatterers, Seabed, target_scatterers
 
 __all__ = ["Mode", "ping_times_ns", "platform", "simulate", "sonars", "transform_length", "truth", "water"]
 
 Mode = Literal["fast", "reference"]
 
 _NOISE = 2  # stream of the seed, beside those of the scene
+_CHUNK = 8192  # scatterers that are spread at a time: 0.3 MB
 _SPARE = 8  # samples beyond the longest path difference, at both ends
 
 
@@ -358,31 +359,41 @@ class _SidePlan:
 class _Blocks:
     """The seabed's blocks around the present ping; older ones are forgotten."""
 
-    def __init__(self, seabed: Seabed) -> None:
-        self._seabed = seabed
-        self._kept: OrderedDict[int, Scatterers] = OrderedDict()
+    def __init__(self, scenario: Scenario, plan: _SidePlan) -> None:
+        self._seabed = plan.seabed
+        self._half_rad = np.arcsin(plan.sector_sine)
+        self._scenario = scenario
+        self._kept: dict[int, list[Scatterers]] = {}
 
-    def between(self, low_m: float, high_m: float) -> list[Scatterers]:
-        wanted = self._seabed.blocks_between(low_m, high_m)
-        for index in wanted:
-            if index not in self._kept:
-                self._kept[index] = self._seabed.block(index)
-        out = [self._kept[index] for index in wanted]
-        for index in [i for i in self._kept if i not in wanted]:
-            del self._kept[index]
-        return out
+    def near(self, track: Track, time_s: float) -> list[Scatterers]:
+        """Return what a ping's sector can touch, stripe by stripe of each block."""
+        if self._seabed is None:
+            return []
+        north, east = (track.position(time_s) - track.start_m)[:2]
+        along = np.cos(track.heading_rad) * north + np.sin(track.heading_rad) * east
+        reach = self._reach_m(track, time_s)
+        first, last = (np.floor((along + s * reach) / BLOCK_M).astype(int) for s in (-1, 1))
+        wanted = range(first.min(), last.max() + 1)
+        self._kept = {i: self._kept.get(i) or self._seabed.block(i) for i in wanted}
+        return [
+            group
+            for i, block in self._kept.items()
+            for group, a, b in zip(block, first, last, strict=True)
+            if a <= i <= b and group.modulus.size
+        ]
 
-
-def _reach_m(scenario: Scenario, track: Track, time_s: float, sector_sine: float) -> tuple[float, float]:
-    """Stretch of the leg, from and to, that a ping's sector can touch."""
-    heading, pitch, _ = track.angles(time_s)
-    half = np.arcsin(sector_sine)
-    turn = min(abs(heading - track.heading_rad) + half, np.pi / 2)
-    reach = scenario.sonar.range_stop_m * np.sin(turn) + scenario.altitude_m * abs(np.tan(pitch)) + 0.5
-    reach += scenario.sonar.array_length_m + abs(scenario.sonar.array_forward_m)
-    north, east = (track.position(time_s) - track.start_m)[:2]
-    along = np.cos(track.heading_rad) * north + np.sin(track.heading_rad) * east
-    return float(along - reach), float(along + reach)
+    def _reach_m(self, track: Track, time_s: float) -> NDArray[np.float64]:
+        """How far ahead and astern of the vehicle the sector can touch each stripe, (stripe,)."""
+        scenario = self._scenario
+        heading, pitch, _ = track.angles(time_s)
+        turn = min(abs(heading - track.heading_rad) + self._half_rad, np.pi / 2)
+        # The stripe's far edge as seen from a vehicle off the nominal leg.
+        aside = sum(abs(w[1]) for w in track.wave if w[0] in (1, 2))
+        slant = np.hypot(self._seabed.stripe_range_m + aside, scenario.altitude_m + aside)
+        slant = np.minimum(slant, 1.01 * scenario.sonar.range_stop_m + scenario.sonar.array_length_m)
+        reach = slant * np.sin(turn) + (scenario.altitude_m + aside) * abs(np.tan(pitch))
+        offset = abs(scenario.sonar.array_forward_m) + abs(scenario.sonar.transmit_forward_m)
+        return reach + offset + 0.1
 
 
 def simulate(
@@ -433,7 +444,7 @@ def _cores() -> int:
 def _simulate(scenario, mode, threads, on_ping):
     track = Track.of(scenario)
     plans = [_SidePlan.of(scenario, sonar, mode) for sonar in sonars(scenario).values()]
-    blocks = [_Blocks(plan.seabed) if plan.seabed else None for plan in plans]
+    blocks = [_Blocks(scenario, plan) for plan in plans]
     times = ping_times_ns(scenario)
     seconds = _seconds(scenario, times)
     noise = _noise_rms_pa(scenario)
@@ -442,11 +453,7 @@ def _simulate(scenario, mode, threads, on_ping):
         try:
             for number in range(times.size):
                 for side, plan in enumerate(plans):
-                    near = []
-                    if blocks[side] is not None:
-                        near = blocks[side].between(
-                            *_reach_m(scenario, track, seconds[number], plan.sector_sine)
-                        )
+                    near = blocks[side].near(track, seconds[number])
                     job = pool.submit(
                         _echo, scenario, plan, track, number, float(seconds[number]), near, noise
                     )
@@ -485,56 +492,59 @@ def _echo(scenario, plan, track, number, time_s, near, noise_rms):
     n_row, n_channel = sonar.element_position_m.shape[:2]
     stop = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
     geometry = ping_geometry(track, sonar, time_s, stop)
-    point, n = _met(plan, geometry, near)
+    # Float32 grids are complex ones with real and imaginary parts in turn: the kernel's vectors hold both.
+    steps = plan.factor * plan.length
+    shape, kind = (
+        ((n_row, n_channel, steps), np.complex128)
+        if plan.taps is None
+        else ((n_row, n_channel, 2 * steps), np.float32)
+    )
+    grid = np.zeros(shape, kind)
+    for point, n in _met(plan, geometry, near):
+        for row in range(n_row):
+            _spread(plan, geometry, row, point, n, grid[row])
     echo = np.empty((n_row, n_channel, sonar.n_sample), np.complex64)
     for row in range(n_row):
-        along = sonar.element_position_m[row, :, 0] - row_centres(sonar)[row, 0]
-        grid = _spread(plan, geometry, row, along, point, n)
-        echo[row] = _pulse(plan, grid)
+        echo[row] = _pulse(plan, grid[row] if plan.taps is None else grid[row].view(np.complex64))
     if noise_rms > 0:
         _add_noise(scenario, echo, number, sonar.side, noise_rms)
     return echo
 
 
-def _met(plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers]) -> tuple[NDArray[np.float64], int]:
-    """Gather the scatterers that this ping meets, (5, n) and their number."""
+def _met(
+    plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers]
+) -> Iterator[tuple[NDArray[np.float64], int]]:
+    """Gather the scatterers that this ping meets, (5, n) and their number, a cacheful at a time."""
     groups = [(s, plan.sector_sine) for s in near] + [(s, 2.0) for s in plan.targets]
-    point = np.empty((5, sum(s.modulus.size for s, _ in groups)))
+    point = np.empty((5, _CHUNK + 1 + max((s.modulus.size for s, _ in groups), default=0)))
     middle = np.ascontiguousarray(geometry.way[:, 0, :3].mean(axis=0))
+    sent = (geometry.transmit_m, geometry.transmit_axes, middle)
+    shortest, longest = plan.limits()
     n = 0
     for s, sine in groups:
-        limits = (*plan.limits(), sine)
-        n = select(
-            s.place_m,
-            s.modulus,
-            s.phase_cycles,
-            s.normal,
-            geometry.transmit_m,
-            geometry.transmit_axes,
-            middle,
-            limits,
-            plan.box,
-            n,
-            point,
-        )
-    return point, n
+        limits = (shortest, longest, sine)
+        n = select(s.place_m, s.modulus, s.phase_cycles, s.normal, *sent, limits, plan.box, n, point)
+        if n >= _CHUNK:
+            yield point, n
+            n = 0
+    if n:
+        yield point, n
 
 
-def _spread(plan, geometry, row, along, point, n):
+def _spread(plan, geometry, row, point, n, grid):
+    along = plan.sonar.element_position_m[row, :, 0] - row_centres(plan.sonar)[row, 0]
     way, mid, half = geometry.way[row], geometry.mid_s, geometry.half_s
     if plan.taps is None:
-        grid = np.zeros((along.size, plan.factor * plan.length), np.complex128)
         place = (point, n, geometry.transmit_m, geometry.transmit_axes, way, mid, half)
         spread_exact(*place, plan.numbers, along, EXACT_BETA, EXACT_WIDTH, grid)
-        return grid
+        return
     fixed = np.concatenate(
         [geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], plan.numbers]
     )
-    nodes = along_nodes(float(np.abs(along).max()))
-    flat = np.zeros((along.size, 2 * plan.factor * plan.length), np.float32)
-    edge = int(np.ceil(np.abs(along).max() * 2 * plan.numbers[9] / plan.numbers[0])) + 8
-    spread_fast(point, n, fixed, way.T.ravel(), along.astype(np.float32), *nodes, plan.taps.tap, edge, flat)
-    return flat.view(np.complex64)
+    longest = float(np.abs(along).max())
+    edge = int(np.ceil(longest * 2 * plan.numbers[9] / plan.numbers[0])) + 8
+    element = along.astype(np.float32)
+    spread_fast(point, n, fixed, way.T.ravel(), element, *along_nodes(longest), plan.taps.tap, edge, grid)
 
 
 def _pulse(plan: _SidePlan, grid: NDArray[Any]) -> NDArray[Any]:

@@ -47,10 +47,8 @@ def hidden(px, py, pz, qx, qy, qz, box):
         dx, dy, dz = qx - px, qy - py, qz - pz
         ox, oy, oz = px - box[k, 0], py - box[k, 1], pz - box[k, 2]
         # Most lines miss the upright cylinder around the box: they end here.
-        flat = dx * dx + dy * dy
-        t = -(ox * dx + oy * dy) / max(flat, 1e-12)
-        t = min(max(t, 0.0), 1.0)
-        if (ox + t * dx) ** 2 + (oy + t * dy) ** 2 > box[k, 8] ** 2:
+        cross = ox * dy - oy * dx
+        if cross * cross > box[k, 8] * box[k, 8] * (dx * dx + dy * dy):
             continue
         cos, sin = box[k, 3], box[k, 4]
         o = (cos * ox + sin * oy, cos * oy - sin * ox, oz)
