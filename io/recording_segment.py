@@ -298,16 +298,6 @@ class Segment:
         """The file's root group."""
         return self._opened().root
 
-    @property
-    def is_open(self) -> bool:
-        """Whether the file is open."""
-        return self._file is not None
-
-    @property
-    def is_filling(self) -> bool:
-        """Whether there is room that a writer may still fill."""
-        return any(table.slot.size < table.n_slot for table in self.tables.values())
-
     def close(self) -> None:
         """Close the file; it opens again on demand."""
         self._echoes = {}
