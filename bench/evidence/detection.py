@@ -84,6 +84,16 @@ def rows() -> list[Row]:
     s.cite("memory", "Rose 1948, J. Opt. Soc. Am. 38, 196 (k of 5)")
     s.add("Rose's factor, contrast 0.5, 10 looks, 10 cells", 5.0, 1e-12, lambda: theory.rose_factor(0.5, 10, 10),
           reason="exact")  # fmt: skip
+    s.cite("library", EXACT)
+    for n, pfa in ((5, 1e-3), (5, 1e-5), (16, 1e-4)):
+        s.add(f"weighted looks with {n} equal weights, Pfa {pfa:g}", partial(theory.pd_square_law, 3.0, pfa, n), 1e-4,
+              partial(_equally_weighted, n, pfa), reason="quadrature")  # fmt: skip
+    s.cite("computed", "independent simulation of the line of looks at 25 m, Pd 0.9, Pfa 1e-3")
+    s.add("required broadside signal to noise, one look", 10.6, 0.5, lambda: theory.square_law_snr_db(0.9, 1e-3),
+          unit="dB", reason="simulated with few trials")  # fmt: skip
+    for weighting, expected in (("plain", 3.1), ("equalised", 3.9), ("coherent", -0.3)):
+        s.add(f"required broadside signal to noise, {weighting}", expected, 0.5, partial(_broadside_db, weighting),
+              unit="dB", reason="simulated with few trials")  # fmt: skip
     s.cite("computed", "seeded draws of complex Gaussian fields")
     s.add("square law, 10 looks at 4.138 dB, Pfa 1e-4, drawn", partial(_drawn_steady, 10, 4.138, 1e-4), 0.005,
           lambda: theory.pd_square_law(4.138, 1e-4, 10), reason="3 standard errors of 100 000 draws")  # fmt: skip
@@ -110,3 +120,24 @@ def _drawn_shadow(ratio: float, looks: int, pfa: float) -> float:
     rng = np.random.default_rng(12)
     background, shadow = rng.gamma(looks, size=(2, 100_000))
     return float(np.mean(ratio * shadow < np.quantile(background, pfa)))
+
+
+def _equally_weighted(n: int, pfa: float) -> float:
+    return theory.pd_weighted_looks(3.0, pfa, np.ones(n), np.ones(n))
+
+
+def _broadside_db(weighting: str) -> float:
+    """Mean over the pixel's place between pings; 450 kHz, 28 mm transmitter, 18.75 mm receivers, 1.8 m/s, 11 Hz."""
+    wavelength_m, range_m, spacing_m = 1500 / 450e3, float(np.hypot(25, 6)), 1.8 / 11
+    reach = range_m * np.tan(np.radians(3)) / spacing_m
+    needed = []
+    for place in (0.0, 0.5):
+        along = (np.arange(np.ceil(-reach - place), np.floor(reach - place) + 1) + place) * spacing_m
+        sine = along / np.hypot(along, range_m)
+        gain = np.sinc(0.028 * sine / wavelength_m) ** 2 * np.sinc(0.01875 * sine / wavelength_m) ** 2
+        if weighting == "coherent":  # matched sum: the gains add before detection
+            needed.append(theory.square_law_snr_db(0.9, 1e-3) - 10 * np.log10(gain.sum()))
+        else:
+            weight = np.ones_like(gain) if weighting == "plain" else 1 / gain
+            needed.append(theory.weighted_looks_snr_db(0.9, 1e-3, gain, weight))
+    return float(np.mean(needed))

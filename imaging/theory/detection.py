@@ -6,6 +6,7 @@ before averaging.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -22,10 +23,12 @@ __all__ = [
     "pd_shadow",
     "pd_square_law",
     "pd_swerling_2",
+    "pd_weighted_looks",
     "rose_factor",
     "shnidman_snr_db",
     "square_law_snr_db",
     "swerling_2_snr_db",
+    "weighted_looks_snr_db",
 ]
 
 
@@ -141,3 +144,79 @@ def shnidman_snr_db(pd: float, pfa: float, looks: int = 1, *, fluctuating: bool 
         high = np.exp(27.31 * pd - 25.14) + (pd - 0.8) * (0.7 * np.log(1e-5 / pfa) + (2 * looks - 20) / 80)
         c_db += inverse_k * high
     return float(c_db + 10 * np.log10(steady / looks))
+
+
+def pd_weighted_looks(snr_db: float, pfa: float, gain: ArrayLike, weight: ArrayLike) -> float:
+    """Detection of a steady target by a weighted sum of looks of unequal gain, in noise of equal power.
+
+    Parameters
+    ----------
+    snr_db : float
+        Mean signal to noise of a look of gain 1. [dB]
+    pfa : float
+        At least 1e-5: the quadrature errs by up to 1e-7.
+    gain : array_like, shape (n,)
+        Two-way power gain of each look; 5 looks or more.
+    weight : array_like, shape (n,)
+        Of each look's intensity: 1 for a plain sum, 1/gain for equalised looks, gain for the best.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    Imhof, J. P. (1961), Biometrika 48, 419-426: inversion of the characteristic function of a quadratic form.
+    """
+    scale, g = _unequal(gain, weight)
+    return _imhof(_threshold(pfa, scale), scale, 2 * 10 ** (snr_db / 10) * g)
+
+
+def _unequal(gain: ArrayLike, weight: ArrayLike) -> tuple[Any, Any]:
+    """Scales of the chi-squares, relative to the mean weight, and gains."""
+    g, w = positive(gain=np.atleast_1d(gain), weight=np.atleast_1d(weight))
+    if g.ndim != 1 or g.shape != w.shape or g.size < 5:
+        raise ParameterError(
+            f"gain has shape {g.shape} and weight {w.shape}; allowed: two equal rows of 5 or more looks."
+        )
+    return w / w.mean() / 2, g
+
+
+def _threshold(pfa: float, scale: Any) -> float:
+    fraction(pfa=pfa)
+    if pfa < 1e-5:
+        raise ParameterError(
+            f"pfa is {pfa:g}; allowed: from 1e-5 for looks of unequal weight. Use equal weights below."
+        )
+    silent = np.zeros_like(scale)
+    return _halved(lambda x: _imhof(x, scale, silent) - pfa, 0.0, 100.0 * scale.size * scale.max())
+
+
+def weighted_looks_snr_db(pd: float, pfa: float, gain: ArrayLike, weight: ArrayLike) -> float:
+    """Signal to noise, of a look of gain 1, at which :func:`pd_weighted_looks` reaches ``pd``. [dB]"""
+    fraction(pd=pd)
+    if pd <= pfa:
+        raise ParameterError(f"pd is {pd:g}; allowed: above pfa={pfa:g}. No signal gives pd = pfa.")
+    scale, g = _unequal(gain, weight)
+    threshold = _threshold(pfa, scale)
+    return _halved(lambda snr_db: pd - _imhof(threshold, scale, 2 * 10 ** (snr_db / 10) * g), -40.0, 40.0)
+
+
+def _halved(falling: Callable[[float], float], low: float, high: float, steps: int = 50) -> float:
+    """Zero of a function that falls from positive at ``low`` to negative at ``high``."""
+    for _ in range(steps):
+        middle = (low + high) / 2
+        low, high = (middle, high) if falling(middle) > 0 else (low, middle)
+    return (low + high) / 2
+
+
+def _imhof(x: float, scale: Any, noncentrality: Any) -> float:
+    """P(sum of scale times chi-square of 2 degrees > x)."""
+    # The integrand falls as u^-(1 + n) beyond 1/scale; logarithmic steps serve both its ends.
+    u = np.exp(np.linspace(np.log(1e-12), np.log(1e3), 5001)) / scale.max()
+    z = np.multiply.outer(u, scale)
+    phase = (np.arctan(z) + noncentrality * z / (1 + z**2) / 2).sum(axis=1) - x * u / 2
+    fall = np.log1p(z**2).sum(axis=1) / 2 + (noncentrality * z**2 / (1 + z**2)).sum(axis=1) / 2
+    # du = u d(log u) cancels the u below the sine
+    integral = np.trapezoid(np.sin(phase) * np.exp(-fall), np.log(u))
+    return float(0.5 + integral / np.pi)

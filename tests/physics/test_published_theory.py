@@ -104,6 +104,17 @@ def test_required_signal_gives_the_probability_back():
         )
 
 
+def test_a_sum_of_unequal_looks_detects_as_drawn():
+    gain, weight = np.array([1.0, 0.9, 0.7, 0.5, 0.3, 0.2]), np.array([1.0, 1.1, 1.4, 2.0, 3.0, 4.0])
+    rng = np.random.default_rng(61)
+    noise = (rng.standard_normal((2, 200_000, 6)) + 1j * rng.standard_normal((2, 200_000, 6))) / np.sqrt(2)
+    silent = np.abs(noise[0]) ** 2 @ weight
+    echo = np.abs(noise[1] + np.sqrt(10**0.5 * gain)) ** 2 @ weight
+    drawn = np.mean(echo > np.quantile(silent, 0.99))
+    # 3 standard errors of 200 000 draws, and those of the drawn threshold
+    assert_allclose(detection.pd_weighted_looks(5.0, 0.01, gain, weight), drawn, atol=0.01)
+
+
 def test_contrast_to_noise_of_a_shadow_in_speckle():
     # background 1 with N looks, shadow 0.1: |0.9| / sqrt(1/N + 0.01/N)
     assert_allclose(detection.contrast_to_noise(0.1, 0.1 / 3, 1.0, 1 / 3), 0.9 * 3 / np.sqrt(1.01))
@@ -168,6 +179,11 @@ def test_formulas_broadcast_and_leave_their_arguments_alone():
         (lambda: detection.square_law_snr_db(0.001, 0.01), "pd is 0.001; allowed: above pfa"),
         (lambda: detection.swerling_2_snr_db(0.001, 0.01), "excess_of_pd_over_pfa"),
         (lambda: detection.shnidman_snr_db(0.999, 1e-6), "pd is 0.999; allowed: from 0.1 to 0.99"),
+        (lambda: detection.pd_weighted_looks(3, 1e-3, [1, 1], [1, 1]), "two equal rows of 5 or more looks"),
+        (
+            lambda: detection.pd_weighted_looks(3, 1e-9, np.ones(9), np.ones(9)),
+            "pfa is 1e-09; allowed: from 1e-5",
+        ),
         (lambda: registration.delay_std_s(0, 30e3, 2e-3, 1.0), "coherence is 1"),
         (lambda: geometry.shadow_end_m(20, 5, 5), "height_m is 5; allowed: below altitude_m=5"),
         (lambda: geometry.height_from_shadow_m(5, 20, 19), "a shadow lies behind"),
