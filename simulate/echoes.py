@@ -207,8 +207,7 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         ``ping_time_ns`` (ping,); ``position_m`` (ping, 3) north, east, depth; ``angles_rad`` (ping, 3) heading, pitch,
         roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
         ``lambert_db`` (); ``target_position_m`` (target, 3), of a box the centre; ``target_strength_db``,
-        ``target_is_box``, ``target_name`` (fixed-length bytes), (target,) each; for each side
-        ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers.
+        ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers.
     """
     track, times = Track.of(scenario), ping_times_ns(scenario)
     seconds = _seconds(scenario, times)
@@ -224,7 +223,6 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         "target_position_m": place,
         "target_strength_db": np.array([t.strength_db for t in scenario.targets], dtype=np.float64),
         "target_is_box": np.array([t.kind == "box" for t in scenario.targets], dtype=np.uint8),
-        "target_name": np.array([(t.name or t.kind).encode() for t in scenario.targets], dtype="S"),
     }
     for side, sonar in sonars(scenario).items():
         centres = row_centres(sonar)
