@@ -24,6 +24,7 @@ COMMANDS = {
     "image": "Form seabed images from a recording.",
     "measure": "Measure speckle, resolution and contrast on a product.",
     "export": "Write a product as a picture for people.",
+    "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }
 """Name and one-line help of every command, in the order of the work."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,7 +81,7 @@ def looks_by_range(
         if seen.size < 32:
             continue
         edges = np.linspace(seen.min(), seen.max(), n_band + 1)
-        for near, far in zip(edges[:-1], edges[1:], strict=True):
+        for near, far in itertools.pairwise(edges):
             blocks = _blocks(product, sign, near, far, block_along_m)
             if blocks:
                 out.append(sorted(blocks, key=lambda b: b.ratio)[len(blocks) // 2])
