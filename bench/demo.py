@@ -259,9 +259,11 @@ def _shadow_rows(scene: _Scene, many: Product, one: Product, window: str) -> lis
             length_m=scene.length_m,
             weights=scene.weights,
             bandwidth_hz=abs(scene.scenario.sonar.sweep_hz),
+            duration_s=scene.scenario.sonar.pulse_duration_s,
             sound_speed_m_s=scene.scenario.water.sound_speed_m_s,
             cosine_grazing=middle[1] / slant,
             window=window,
+            bright=_highlight(scene, corner, box),
         )
         looks = measuring.measure_patch(product, beside).predicted
         to_noise = float(detection.contrast_to_noise(fill, fill / np.sqrt(looks), 1.0, 1 / np.sqrt(looks)))
@@ -274,6 +276,23 @@ def _shadow_rows(scene: _Scene, many: Product, one: Product, window: str) -> lis
             )
         )  # fmt: skip
     return rows
+
+
+def _highlight(
+    scene: _Scene, corner: NDArray[np.float64], box
+) -> tuple[float, tuple[float, float], tuple[float, float]]:
+    """A box as drawn: level over the seabed, edges along and across.
+
+    Its front and its top are seen; the top is drawn nearer than it stands, at its slant range on the flat seabed.
+    """
+    length, width, height = box.size_m
+    h, (near, far) = scene.altitude_m, (corner[:, 1].min(), corner[:, 1].max())
+    drawn = [float(np.sqrt(x**2 + (h - height) ** 2 - h**2)) for x in (near, far)]
+    strength = 10 ** (box.strength_db / 10) * length * (width + height)
+    grazing = np.arctan2(h, corner[:, 1].mean())
+    seabed = 10 ** (float(levels.lambert_db(grazing, scene.scenario.seabed.lambert_db)) / 10)
+    level = strength / (length * (drawn[1] - drawn[0])) / seabed
+    return level, (float(corner[:, 0].min()), float(corner[:, 0].max())), (drawn[0], drawn[1])
 
 
 def _picture(scene: _Scene, path: Path, one: Product, many: Product) -> Path:

@@ -58,11 +58,13 @@ def shadow_fill(
     length_m: float,
     weights: ArrayLike,
     bandwidth_hz: float,
+    duration_s: float,
     sound_speed_m_s: float,
     cosine_grazing: float,
     window: TaperName = "none",
-) -> Any:
-    """Intensity inside a shadow over that of the seabed around it, mean over looks.
+    bright: tuple[float, tuple[float, float], tuple[float, float]] | None = None,
+) -> float:
+    """Intensity inside a shadow over that of the seabed around it, mean over points and looks.
 
     Parameters
     ----------
@@ -74,32 +76,57 @@ def shadow_fill(
         Where the shadow begins and ends across track. [m]
     weights : array_like, shape (channel,)
         Shading of the array of ``length_m``.
+    bandwidth_hz, duration_s, window
+        Of the sweep, and the taper of its replica.
+    bright : tuple, optional
+        What casts the shadow: its level over the seabed, and its along-track and across-track edges as drawn.
 
     Returns
     -------
     float
-        1 minus the part of the point response that falls on dark seabed: a product of the beam's share between the
-        shadow's sides and the pulse's share between its ends.
+        The part of the point response that falls on lit seabed, plus what the bright object leaks in. The response is
+        the product of the beam's share between two sides and the compressed pulse's share between two ends.
     """
     wavelength, r, length = positive(wavelength_m=wavelength_m, range_m=range_m, length_m=length_m)
     points, edges = np.asarray(point_m, np.float64), np.asarray(edges_m, np.float64)
-    beam = _share(np.asarray(weights, np.float64), wavelength * r / length)
-    pulse = _share(taper(window, 512), sound_speed_m_s / (2 * bandwidth_hz) / cosine_grazing)
-    along = beam(edges[None, :, 1] - points[:, None, 0]) - beam(edges[None, :, 0] - points[:, None, 0])
-    across = pulse(across_edges_m[1] - points[:, 1]) - pulse(across_edges_m[0] - points[:, 1])
-    return float(np.mean(1 - np.clip(along, 0, None) * across[:, None]))
+    beam = _beam_share(np.asarray(weights, np.float64), wavelength * r / length)
+    pulse = _pulse_share(bandwidth_hz, duration_s, window, sound_speed_m_s / 2 / cosine_grazing)
+    along, across = points[:, 0], points[:, 1]
+    beside = beam(edges[None, :, 1] - along[:, None]) - beam(edges[None, :, 0] - along[:, None])
+    behind = pulse(across_edges_m[1] - across) - pulse(across_edges_m[0] - across)
+    fill = 1 - np.clip(beside, 0, None) * behind[:, None]
+    if bright is not None:
+        level, (low, high), (near, far) = bright
+        leak = (beam(high - along) - beam(low - along)) * (pulse(far - across) - pulse(near - across))
+        # The object's own ground is in the shadow's outside already, at the seabed's level.
+        fill = fill + (level - 1) * leak[:, None]
+    return float(np.mean(fill))
 
 
-def _share(weights: Array, unit_m: float) -> Any:
-    """Cumulative energy of a response against distance; ``unit_m`` is a response's first null if unweighted."""
+def _beam_share(weights: Array, unit_m: float) -> Any:
+    """Cumulative energy of a focused beam against distance; ``unit_m`` is an unweighted one's first null."""
     u = np.linspace(-60, 60, 24001)
     n = weights.size
     place = (np.arange(n) - (n - 1) / 2) / n
-    # Not as one matrix: 24001 by 512 complex numbers would be 200 MB.
+    # Not as one matrix: that many complex numbers by channels would take much memory.
     response = np.zeros(u.size, np.complex128)
     for w, p in zip(weights, place, strict=True):
         response += w * np.exp(2j * np.pi * u * p)
     inside = np.abs(u) <= n / 2  # up to half way to the grating lobe
-    power = np.where(inside, np.abs(response) ** 2, 0.0)
+    return _cumulative(u * unit_m, np.where(inside, np.abs(response) ** 2, 0.0))
+
+
+def _pulse_share(bandwidth_hz: float, duration_s: float, window: TaperName, metre_per_s: float) -> Any:
+    """Cumulative energy of a compressed linear sweep against distance, with the sidelobes of its finite product."""
+    rate = 8 * bandwidth_hz
+    t = np.arange(round(duration_s * rate)) / rate - duration_s / 2
+    pulse = np.exp(1j * np.pi * bandwidth_hz / duration_s * t**2)
+    n = 2 * t.size
+    spectrum = np.fft.fft(pulse, n) * np.conj(np.fft.fft(pulse * taper(window, t.size), n))
+    power = np.abs(np.fft.fftshift(np.fft.ifft(spectrum))) ** 2
+    return _cumulative((np.arange(n) - n // 2) / rate * metre_per_s, power)
+
+
+def _cumulative(distance_m: Array, power: Array) -> Any:
     total = np.cumsum(power)
-    return lambda distance_m: np.interp(np.asarray(distance_m) / unit_m, u, total / total[-1])
+    return lambda d: np.interp(np.asarray(d), distance_m, total / total[-1])
