@@ -7,8 +7,8 @@ has only shorter ones.
 
 from __future__ import annotations
 
-from llvmlite import ir
 from numba import config, types
+from numba.core.cgutils import ir  # the LLVM builder that numba itself uses
 from numba.extending import intrinsic
 
 __all__ = ["add_taps"]
