@@ -8,29 +8,57 @@ import numpy as np
 __all__ = ["double", "focus", "interleave", "steer"]
 
 
-@numba.njit(nogil=True, cache=True)
-def focus(x, index, row, phase, taps, pad, out):
-    """Move each channel of x (channel, sample) by its tabled delay and phase into out (2, channel, padded)."""
-    n_channel, n = x.shape
-    n_tap = taps.shape[1]
-    for m in range(n_channel):
-        for s in range(n):
-            i = index[m, s]
-            k = row[m, s]
-            re = np.float32(0)
-            im = np.float32(0)
-            if i >= 0 and i + n_tap <= n:
-                for p in range(n_tap):
-                    v = x[m, i + p]
-                    h = taps[k, p]
-                    re += h * v.real
-                    im += h * v.imag
-            c = phase[m, s]
-            out[0, m, pad + s] = re * c.real - im * c.imag
-            out[1, m, pad + s] = re * c.imag + im * c.real
-
-
 _FAST = {"contract", "reassoc", "nsz"}
+
+
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
+def _add_tap(re, im, x, weight):
+    """Add one tap of a channel x (sample, 2) whose weight changes from sample to sample."""
+    for s in range(re.size):
+        re[s] += weight[s] * x[s, 0]
+        im[s] += weight[s] * x[s, 1]
+
+
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
+def _turn(re, im, cosine, sine):
+    """Multiply by a phase in place."""
+    for s in range(re.size):
+        a = re[s]
+        b = im[s]
+        re[s] = a * cosine[s] - b * sine[s]
+        im[s] = a * sine[s] + b * cosine[s]
+
+
+@numba.njit(nogil=True, cache=True)
+def focus(x, run_start, run_shift, taps, cosine, sine, first, pad, out):
+    """Move each channel by its tabled delay and phase.
+
+    x (channel, sample, 2); a run of samples shares its whole shift: run k of channel m reaches from run_start[m, k]
+    up to run_start[m, k + 1], counted from sample ``first``. taps (tap, channel, sample), cosine and sine (channel,
+    sample) are tabled from ``first`` on. out (2, channel, padded sample).
+    """
+    n_channel, n = x.shape[:2]
+    n_tap = taps.shape[0]
+    n_run = run_shift.shape[1]
+    for m in range(n_channel):
+        for k in range(n_run):
+            s0 = run_start[m, k]
+            s1 = run_start[m, k + 1]
+            if s1 <= s0:
+                continue
+            shift = first + run_shift[m, k]
+            out[0, m, pad + first + s0 : pad + first + s1] = 0
+            out[1, m, pad + first + s0 : pad + first + s1] = 0
+            # Samples whose filter would reach beyond the recording stay zero.
+            s0 = max(s0, -shift)
+            s1 = min(s1, n - n_tap + 1 - shift)
+            if s1 <= s0:
+                continue
+            re = out[0, m, pad + first + s0 : pad + first + s1]
+            im = out[1, m, pad + first + s0 : pad + first + s1]
+            for p in range(n_tap):
+                _add_tap(re, im, x[m, s0 + shift + p : s1 + shift + p], taps[p, m, s0:s1])
+            _turn(re, im, cosine[m, s0:s1], sine[m, s0:s1])
 
 
 @numba.njit(nogil=True, cache=True, fastmath=_FAST)
@@ -58,17 +86,16 @@ def _add2(yr, yi, xr, xi, wr, wi):
 
 
 @numba.njit(nogil=True, cache=True, fastmath=_FAST)
-def steer(x, offset, weight_re, weight_im, pad, out):
+def steer(x, offset, weight_re, weight_im, pad, from_sample, to_sample, out):
     """Sum the channels of x (2, channel, padded) with short complex filters into out (2, beam, sample).
 
     Samples go in blocks, so that the block of a beam stays in the first-level cache while all channels are added.
     The number of taps is even.
     """
     n_beam, n_channel, n_tap = weight_re.shape
-    n = out.shape[2]
     block = 1024
-    for start in range(0, n, block):
-        stop = min(n, start + block)
+    for start in range(from_sample, to_sample, block):
+        stop = min(to_sample, start + block)
         for b in range(n_beam):
             yr = out[0, b, start:stop]
             yi = out[1, b, start:stop]

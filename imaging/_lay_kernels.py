@@ -11,12 +11,15 @@ import math
 import numba
 import numpy as np
 
+from ._wide import field_power
+
 __all__ = ["broadside_line", "lay_broadside", "lay_look", "level_field"]
 
 f32 = np.float32
+_FAST = {"contract", "reassoc", "nsz"}
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
 def level_field(field, amplitude, node_per_sample):
     """Multiply field (beam, sample, 2) in place by amplitude (node, beam) read linearly along delay."""
     n_beam, n = field.shape[:2]
@@ -60,34 +63,81 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
     return t, k
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
-def _place(
-    n,
-    offset,
-    along,
-    sent_square,
-    sent_slope,
-    back_square,
-    back_slope,
-    closing,
-    closing_slope,
-    reference,
-    speed,
-    u_zero,
-    u_slope,
-    u_drift,
-    u_drift_slope,
-    base,
+# Numbers that hold for one column, in single precision: places in a small array, since so many arguments read badly.
+_SENT_SQUARE, _SENT_SLOPE, _BACK_SQUARE, _BACK_SLOPE, _CLOSING, _CLOSING_SLOPE = 0, 1, 2, 3, 4, 5
+_REFERENCE, _SPEED, _U_ZERO, _U_SLOPE, _U_DRIFT, _U_DRIFT_SLOPE = 6, 7, 8, 9, 10, 11
+_SAMPLE_ZERO, _SAMPLE_RATE, _BEAM_ZERO, _BEAM_SCALE, _NOISE_ZERO, _NOISE_SLOPE = 12, 13, 14, 15, 16, 17
+_N_NUMBER = 18
+
+
+@numba.njit(nogil=True, cache=True)
+def _column(
+    point,
+    sent_m,
+    t0,
+    k,
+    tx,
+    delay_s,
+    centre,
+    velocity,
+    axis,
+    sound_speed,
+    first_delay,
     rate,
-    u_first,
-    u_scale,
-    node_at,
-    node_rate,
-    at_sample,
-    at_beam,
-    at_node,
+    direction_first,
+    direction_step,
+    noise_node,
+    number,
 ):
-    """Where in the field (sample, beam) and in the level tables (node) each pixel of a column lies."""
+    """Work out one column's numbers from the moving array's tables at the delay of its reference point."""
+    step = delay_s[1] - delay_s[0]
+    w = (t0 - delay_s[k]) / step
+    back_square = 0.0
+    closing = 0.0
+    u_zero = 0.0
+    u_drift = 0.0
+    for d in range(3):
+        v = velocity[k, d] + w * (velocity[k + 1, d] - velocity[k, d])
+        turn = (axis[k + 1, d] - axis[k, d]) / step
+        a = axis[k, d] + w * step * turn
+        b = point[d] - (centre[k, d] + w * (centre[k + 1, d] - centre[k, d]))
+        back_square += b * b
+        closing += b * v
+        u_zero += a * b
+        u_drift += turn * b - a * v
+        if d == 0:
+            number[_BACK_SLOPE] = 2 * b
+            number[_CLOSING_SLOPE] = v
+            number[_U_SLOPE] = a
+            number[_U_DRIFT_SLOPE] = turn
+    number[_SENT_SQUARE] = sent_m * sent_m
+    number[_SENT_SLOPE] = 2 * (point[0] - tx[0])
+    number[_BACK_SQUARE] = back_square
+    number[_CLOSING] = closing
+    number[_U_ZERO] = u_zero
+    number[_U_DRIFT] = u_drift
+    number[_REFERENCE] = sound_speed * t0
+    number[_SPEED] = sound_speed
+    number[_SAMPLE_ZERO] = (t0 - first_delay) * rate
+    number[_SAMPLE_RATE] = rate
+    number[_BEAM_ZERO] = -direction_first / direction_step
+    number[_BEAM_SCALE] = 1 / direction_step
+    number[_NOISE_ZERO] = noise_node[k] + w * (noise_node[k + 1] - noise_node[k])
+    number[_NOISE_SLOPE] = (noise_node[k + 1] - noise_node[k]) / step
+
+
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
+def _place(n, offset, along, number, at_sample, at_beam, noise):
+    """Where in the field (sample, beam) each pixel of a column lies, and the noise there."""
+    sent_square, sent_slope = number[_SENT_SQUARE], number[_SENT_SLOPE]
+    back_square, back_slope = number[_BACK_SQUARE], number[_BACK_SLOPE]
+    closing, closing_slope = number[_CLOSING], number[_CLOSING_SLOPE]
+    reference, speed = number[_REFERENCE], number[_SPEED]
+    u_zero, u_slope = number[_U_ZERO], number[_U_SLOPE]
+    u_drift, u_drift_slope = number[_U_DRIFT], number[_U_DRIFT_SLOPE]
+    sample_zero, sample_rate = number[_SAMPLE_ZERO], number[_SAMPLE_RATE]
+    beam_zero, beam_scale = number[_BEAM_ZERO], number[_BEAM_SCALE]
+    noise_zero, noise_slope = number[_NOISE_ZERO], number[_NOISE_SLOPE]
     for i in range(n):
         s = offset + f32(i) * along
         sent = np.sqrt(sent_square + s * (sent_slope + s))
@@ -95,46 +145,48 @@ def _place(
         near = (closing + s * closing_slope) / back
         dt = (sent + back - reference) / (speed + near)
         u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
-        at_sample[i] = base + dt * rate
-        at_beam[i] = (u - u_first) * u_scale
-        at_node[i] = node_at + dt * node_rate
+        at_sample[i] = sample_zero + dt * sample_rate
+        at_beam[i] = beam_zero + u * beam_scale
+        noise[i] = noise_zero + dt * noise_slope
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"}, inline="always")
-def _detect(field, taps, n_fraction, p, b, ip, ib):
-    """Intensity of the field (beam, sample, 2) at a fractional sample p and beam b: four by four taps."""
-    kp = int((p - f32(ip)) * f32(n_fraction) + f32(0.5))
-    kb = int((b - f32(ib)) * f32(n_fraction) + f32(0.5))
-    o = ip - 1
-    r = ib - 1
-    re = f32(0)
-    im = f32(0)
-    g0, g1, g2, g3 = taps[kb, 4], taps[kb, 5], taps[kb, 6], taps[kb, 7]
-    for e in range(4):
-        h = taps[kp, e]
-        re += h * (
-            g0 * field[r, o + e, 0]
-            + g1 * field[r + 1, o + e, 0]
-            + g2 * field[r + 2, o + e, 0]
-            + g3 * field[r + 3, o + e, 0]
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
+def _address(
+    n, n_beam, n_sample, last_sample, n_fraction, at_sample, at_beam, first, in_delay, in_direction, inside
+):
+    """Turn places into offsets in the flat field and rows of taps; places outside get the first and are marked."""
+    top_sample = min(last_sample, f32(n_sample - 3))
+    top_beam = f32(n_beam - 3)
+    for i in range(n):
+        p = at_sample[i]
+        b = at_beam[i]
+        good = (p >= f32(1)) & (p <= top_sample) & (b >= f32(1)) & (b <= top_beam)
+        p = p if good else f32(1)
+        b = b if good else f32(1)
+        ip = np.int32(p)
+        ib = np.int32(b)
+        first[i] = ((ib - np.int32(1)) * np.int32(n_sample) + ip - np.int32(1)) * np.int32(2)
+        in_delay[i] = np.int32((p - f32(ip)) * n_fraction + f32(0.5)) * np.int32(8)
+        in_direction[i] = np.int32((b - f32(ib)) * n_fraction + f32(0.5)) * np.int32(4)
+        inside[i] = f32(1) if good else f32(0)
+
+
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
+def _detect(n, flat, n_sample, delay_taps, direction_taps, first, in_delay, in_direction, power):
+    """Intensity of the field at each pixel: four by four taps, squared magnitude."""
+    for i in range(n):
+        power[i] = field_power(
+            flat, first[i], 2 * n_sample, direction_taps, in_direction[i], delay_taps, in_delay[i]
         )
-        im += h * (
-            g0 * field[r, o + e, 1]
-            + g1 * field[r + 1, o + e, 1]
-            + g2 * field[r + 2, o + e, 1]
-            + g3 * field[r + 3, o + e, 1]
-        )
-    return re * re + im * im
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
 def _accumulate(
     power,
+    inside,
     at_beam,
-    at_node,
-    noise_node,
-    weight_table,
-    inverse_gain_table,
+    noise,
+    weights,
     table_scale,
     look_weight,
     correlation,
@@ -144,32 +196,33 @@ def _accumulate(
     noise_sum,
     count,
 ):
-    """Add one column's intensities with their weights; negative ones mark pixels that no beam reached."""
+    """Add one column's intensities with their weights; what lies outside the field adds nothing.
+
+    ``weights`` (entry, 2): a look's weight and that weight over its relative gain, against the beam.
+    """
+    n_table = weights.shape[0]
     n_correlation = correlation.size - 1
-    n_node = noise_node.size
     for i in range(power.size):
-        if power[i] < f32(0):
-            continue
-        at = int(at_beam[i] * table_scale + f32(0.5))
-        w = weight_table[at] * look_weight
-        k = min(max(int(at_node[i]), 0), n_node - 2)
-        noise = noise_node[k] + (at_node[i] - f32(k)) * (noise_node[k + 1] - noise_node[k])
-        n_before = count[i]
+        at = min(max(int(at_beam[i] * table_scale + f32(0.5)), 0), n_table - 1)
+        use = inside[i] * look_weight
+        w = use * weights[at, 0]
+        before = count[i]
         total[i] += w * power[i]
         weight_sum[i] += w
-        weight_square[i] += w * w * correlation[min(n_before, n_correlation)]
-        noise_sum[i] += w * noise * inverse_gain_table[at]
-        count[i] = n_before + 1
+        weight_square[i] += w * w * correlation[min(before, n_correlation)]
+        noise_sum[i] += use * noise[i] * weights[at, 1]
+        count[i] = before + np.uint16(inside[i])
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+@numba.njit(nogil=True, cache=True)
 def lay_look(
     field,
     first_delay,
     rate,
     direction_first,
     direction_step,
-    taps,
+    delay_taps,
+    direction_taps,
     tx,
     tx_axis,
     delay_s,
@@ -187,8 +240,7 @@ def lay_look(
     steepest_sine,
     last_delay,
     noise_node,
-    weight_table,
-    inverse_gain_table,
+    weights,
     look_weight,
     correlation,
     total,
@@ -200,57 +252,42 @@ def lay_look(
     """Add one ping's look to the accumulators (column, ring row); return pixels added, late and uncovered."""
     n_column, n_ring = total.shape
     n_beam, n_sample = field.shape[:2]
-    n_fraction = taps.shape[0] - 1
-    n_table = weight_table.size
-    step = delay_s[1] - delay_s[0]
-    node_rate = 1 / step
-    point = np.empty(3)
-    point[2] = seabed
+    flat = field.reshape(-1)
+    n_fraction = f32(direction_taps.size // 4 - 1)
+    table_scale = f32((weights.shape[0] - 1) / (n_beam - 1))
+    last_sample = f32((last_delay - first_delay) * rate)
     longest = past_row - first_row
+    number = np.empty(_N_NUMBER, np.float32)
     at_sample = np.empty(longest, np.float32)
     at_beam = np.empty(longest, np.float32)
-    at_node = np.empty(longest, np.float32)
+    noise = np.empty(longest, np.float32)
+    inside = np.empty(longest, np.float32)
     power = np.empty(longest, np.float32)
+    first = np.empty(longest, np.int32)
+    in_delay = np.empty(longest, np.int32)
+    in_direction = np.empty(longest, np.int32)
+    point = np.empty(3)
+    point[2] = seabed
+    # Where the sector's edges cut a column: (s a)^2 = sine^2 |r|^2 along it, a quadratic in s.
+    qa = tx_axis[0] ** 2 - sector_sine**2
     added = 0
     late = 0
-    uncovered = 0
+    seen = 0
+    if qa <= 0:
+        return added, late, 0
     for q in range(n_column):
         x = sign * (q + 0.5) * across_m
         point[1] = x
         # The column's reference point lies on the transmitter's broadside plane.
         point[0] = tx[0] - (tx_axis[1] * (x - tx[1]) + tx_axis[2] * (seabed - tx[2])) / tx_axis[0]
-        ax = point[0] - tx[0]
-        ay = point[1] - tx[1]
-        az = point[2] - tx[2]
-        sent_m = math.sqrt(ax * ax + ay * ay + az * az)
-        if az > steepest_sine * sent_m:
+        ahead = point[0] - tx[0]
+        sent_m = math.sqrt(ahead**2 + (x - tx[1]) ** 2 + (seabed - tx[2]) ** 2)
+        if seabed - tx[2] > steepest_sine * sent_m:
             continue
         t0, k = _reach(point, tx, sent_m, delay_s, centre, sound_speed)
         if k < 0:
             continue
-        w = (t0 - delay_s[k]) * node_rate
-        cx = centre[k, 0] + w * (centre[k + 1, 0] - centre[k, 0])
-        cy = centre[k, 1] + w * (centre[k + 1, 1] - centre[k, 1])
-        cz = centre[k, 2] + w * (centre[k + 1, 2] - centre[k, 2])
-        vx = velocity[k, 0] + w * (velocity[k + 1, 0] - velocity[k, 0])
-        vy = velocity[k, 1] + w * (velocity[k + 1, 1] - velocity[k, 1])
-        vz = velocity[k, 2] + w * (velocity[k + 1, 2] - velocity[k, 2])
-        px = (axis[k + 1, 0] - axis[k, 0]) * node_rate
-        py = (axis[k + 1, 1] - axis[k, 1]) * node_rate
-        pz = (axis[k + 1, 2] - axis[k, 2]) * node_rate
-        nx = axis[k, 0] + w * step * px
-        ny = axis[k, 1] + w * step * py
-        nz = axis[k, 2] + w * step * pz
-        bx = point[0] - cx
-        by = point[1] - cy
-        bz = point[2] - cz
-        back_square = bx * bx + by * by + bz * bz
-
-        # Where the sector's edges cut the column: (s a)^2 = sine^2 |r|^2 along it, a quadratic in s.
-        qa = tx_axis[0] ** 2 - sector_sine**2
-        if qa <= 0:
-            continue
-        qb = sector_sine**2 * ax
+        qb = sector_sine**2 * ahead
         root = math.sqrt(qb * qb + qa * sector_sine**2 * sent_m**2)
         low = math.ceil((point[0] + (qb - root) / qa) / along_m - 0.5)
         high = math.floor((point[0] + (qb + root) / qa) / along_m - 0.5) + 1
@@ -262,107 +299,80 @@ def lay_look(
             high = past_row
         if high <= low:
             continue
-
-        # From here on offsets from the reference point: small numbers, so single precision is exact enough.
-        sent_square = f32(sent_m * sent_m)
-        sent_slope = f32(2 * ax)
-        back_sq = f32(back_square)
-        back_slope = f32(2 * bx)
-        closing = f32(bx * vx + by * vy + bz * vz)
-        vx_ = f32(vx)
-        reference = f32(sound_speed * t0)
-        speed = f32(sound_speed)
-        u_zero = f32(nx * bx + ny * by + nz * bz)
-        u_slope = f32(nx)
-        u_drift = f32(px * bx + py * by + pz * bz - (nx * vx + ny * vy + nz * vz))
-        u_drift_slope = f32(px)
-        base = f32((t0 - first_delay) * rate)
-        rate_ = f32(rate)
-        last = f32((last_delay - first_delay) * rate)
-        node_at = f32((t0 - delay_s[0]) * node_rate)
-        node_rate_ = f32(node_rate)
-        offset = f32((low + 0.5) * along_m - point[0])
-        along_ = f32(along_m)
-        u_first = f32(direction_first)
-        u_scale = f32(1 / direction_step)
-        table_scale = f32((n_table - 1) / (n_beam - 1))
         n = high - low
-        _place(
+        _column(
+            point,
+            sent_m,
+            t0,
+            k,
+            tx,
+            delay_s,
+            centre,
+            velocity,
+            axis,
+            sound_speed,
+            first_delay,
+            rate,
+            direction_first,
+            direction_step,
+            noise_node,
+            number,
+        )
+        _place(n, f32((low + 0.5) * along_m - point[0]), f32(along_m), number, at_sample, at_beam, noise)
+        _address(
             n,
-            offset,
-            along_,
-            sent_square,
-            sent_slope,
-            back_sq,
-            back_slope,
-            closing,
-            vx_,
-            reference,
-            speed,
-            u_zero,
-            u_slope,
-            u_drift,
-            u_drift_slope,
-            base,
-            rate_,
-            u_first,
-            u_scale,
-            node_at,
-            node_rate_,
+            n_beam,
+            n_sample,
+            last_sample,
+            n_fraction,
             at_sample,
             at_beam,
-            at_node,
+            first,
+            in_delay,
+            in_direction,
+            inside,
         )
+        _detect(n, flat, n_sample, delay_taps, direction_taps, first, in_delay, in_direction, power)
         for i in range(n):
-            p = at_sample[i]
-            b = at_beam[i]
-            power[i] = f32(-1)
-            ip = int(p)
-            ib = int(b)
-            if p < f32(1) or p > last or ip > n_sample - 3:
-                continue
-            if b < f32(1) or ib > n_beam - 3:
-                uncovered += 1
-                continue
-            power[i] = _detect(field, taps, n_fraction, p, b, ip, ib)
-            added += 1
+            added += int(inside[i])
+            seen += int((at_sample[i] >= f32(1)) & (at_sample[i] <= last_sample))
         # The ring may wrap inside the column: at most two straight runs.
         slot = low % n_ring
         head = min(n, n_ring - slot)
         for run in range(2):
-            first = 0 if run == 0 else head
-            stop = head if run == 0 else n
-            at = slot if run == 0 else 0
-            if stop <= first:
+            a = 0 if run == 0 else head
+            b = head if run == 0 else n
+            if b <= a:
                 continue
-            size = stop - first
+            c = slot if run == 0 else 0
+            d = c + b - a
             _accumulate(
-                power[first:stop],
-                at_beam[first:stop],
-                at_node[first:stop],
-                noise_node,
-                weight_table,
-                inverse_gain_table,
+                power[a:b],
+                inside[a:b],
+                at_beam[a:b],
+                noise[a:b],
+                weights,
                 table_scale,
                 look_weight,
                 correlation,
-                total[q, at : at + size],
-                weight_sum[q, at : at + size],
-                weight_square[q, at : at + size],
-                noise_sum[q, at : at + size],
-                count[q, at : at + size],
+                total[q, c:d],
+                weight_sum[q, c:d],
+                weight_square[q, c:d],
+                noise_sum[q, c:d],
+                count[q, c:d],
             )
-    return added, late, uncovered
+    return added, late, max(seen - added, 0)
 
 
-@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
+@numba.njit(nogil=True, cache=True, fastmath=_FAST)
 def broadside_line(
     field,
     first_delay,
     rate,
     direction_first,
     direction_step,
-    taps,
+    delay_taps,
+    direction_taps,
     tx,
     delay_s,
     centre,
@@ -380,7 +390,8 @@ def broadside_line(
 ):
     """Read the broadside beam of one ping: where it meets each column, its intensity and noise; NaN outside."""
     n_beam, n_sample = field.shape[:2]
-    n_fraction = taps.shape[0] - 1
+    flat = field.reshape(-1)
+    n_fraction = direction_taps.size // 4 - 1
     step = delay_s[1] - delay_s[0]
     point = np.empty(3)
     point[2] = seabed
@@ -416,7 +427,10 @@ def broadside_line(
         if ip < 1 or ip > n_sample - 3 or ib < 1 or ib > n_beam - 3:
             continue
         along[q] = point[0]
-        power[q] = _detect(field, taps, n_fraction, f32(p), f32(b), ip, ib)
+        in_delay = 8 * int((p - ip) * n_fraction + 0.5)
+        in_direction = 4 * int((b - ib) * n_fraction + 0.5)
+        first = ((ib - 1) * n_sample + ip - 1) * 2
+        power[q] = field_power(flat, first, 2 * n_sample, direction_taps, in_direction, delay_taps, in_delay)
         at = min((t - delay_s[0]) / step, noise_node.size - 1.000001)
         k = int(at)
         noise[q] = noise_node[k] + (at - k) * (noise_node[k + 1] - noise_node[k])

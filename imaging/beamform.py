@@ -3,7 +3,7 @@
 Focusing has two steps. Each channel is first moved by the curvature of the wave front at a group's middle
 direction (delay and phase, tabled per sample), then beams of the group are steered by a delay and phase that
 grow linearly along the array. Groups are made as narrow as the phase error bound needs. Beams are dense enough
-(half of what the aperture resolves) that the complex field between them can be read with four taps.
+(2.4 for each that the aperture resolves) that the complex field between them can be read with four taps.
 """
 
 from __future__ import annotations
@@ -24,11 +24,14 @@ from .records import Sonar
 
 __all__ = ["BeamformSettings", "Beamformer", "channel_shading", "sector_half_angle"]
 
-_PHASE_ERROR_RAD = 0.05
-"""Bound on the phase error of splitting the focus: costs 0.01 dB of gain."""
+_PHASE_ERROR_RAD = 0.025
+"""Bound on the phase error of splitting the focus: costs 0.003 dB of gain."""
 
 _DELAY_ERROR = 0.03
 """Bound on a delay filter's error at half a sample; the mean over an array's channels is far smaller."""
+
+_BEAM_DENSITY = 2.4
+"""Beams for each that the aperture resolves: four taps then read between them within -45 dB."""
 
 _HALF_TAPS = 12
 
@@ -77,6 +80,25 @@ def channel_shading(frame: ArrayFrame, live: NDArray[np.bool_], shading: str) ->
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class FocusPatch:
+    """Tables that flatten the wave front of one direction for some beams and samples."""
+
+    beams: tuple[int, int]
+    samples: tuple[int, int]
+    first: int
+    """Sample at which the tables begin: before ``samples`` by what steering reaches back."""
+    run_start: NDArray[np.int64]
+    """(channel, run + 1) from ``first``; a run of samples shares its whole shift."""
+    run_shift: NDArray[np.int64]
+    """(channel, run) first tap's sample less the sample itself."""
+    taps: NDArray[np.float32]
+    """(tap, channel, sample)"""
+    cosine: NDArray[np.float32]
+    sine: NDArray[np.float32]
+    """(channel, sample) of the phase."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Beamformer:
     """One side's beams, planned once."""
 
@@ -100,16 +122,8 @@ class Beamformer:
     """Integral of a beam's power over direction cosine, peak 1."""
     noise_gain: float
     """Noise power of a beam over that of a channel."""
-    group: tuple[tuple[int, int], ...]
-    """First and past-last beam of each focusing group."""
-    focus_index: NDArray[np.int32]
-    """(group, channel, n_sample) first tap's sample."""
-    focus_row: NDArray[np.int32]
-    """(group, channel, n_sample) row of ``taps``."""
-    focus_phase: NDArray[np.complex64]
-    """(group, channel, n_sample)"""
-    taps: NDArray[np.float32]
-    """(fraction, tap) delay filters."""
+    patches: tuple[FocusPatch, ...]
+    """Beams and samples that share a wave front's curvature; together they tile all beams and samples."""
     steer_offset: NDArray[np.int64]
     """(beam, channel) first tap's shift."""
     steer_re: NDArray[np.float32]
@@ -136,19 +150,16 @@ class Beamformer:
         apart = sonar.transmit_position_m - frame.centre_m
         parallax = float(apart @ frame.axes[0]) / nearest_range_m
         direction = _directions(frame, compressor, settings, half, sound_speed_m_s, wavelength, parallax)
-        group = _groups(direction, frame.along_m, nearest_range_m, wavelength)
         n_tap = _tap_count(compressor.band, compressor.spectrum)
-        taps = delay_taps(np.arange(257) / 256, compressor.band, n_tap, compressor.spectrum)
-
         delay_s = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
         # Where the transmitter stands apart from the array, the range to the array is not half the path.
         range_m = (sound_speed_m_s * delay_s + apart @ frame.axes[1]) / 2
         range_m = np.maximum(range_m, min(nearest_range_m, 0.5) / 2)
-        focus = [
-            _focus_table(frame, direction[a:b].mean(), range_m, compressor, sound_speed_m_s, n_tap)
-            for a, b in group
-        ]
         offset, steer, reach = _steer_table(frame, direction, shading, compressor, sound_speed_m_s, n_tap)
+        patches = tuple(
+            _focus_patch(frame, direction, beams, samples, range_m, compressor, sound_speed_m_s, n_tap, reach)
+            for beams, samples in _tiling(direction, frame.along_m, range_m, nearest_range_m, wavelength)
+        )
         upsampling = 1 if compressor.band <= 0.5 else 2
         beam = np.abs(
             np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ shading
@@ -166,11 +177,7 @@ class Beamformer:
             band=compressor.band / upsampling,
             equivalent_width=_equivalent_width(frame.along_m, shading, wavelength, beam),
             noise_gain=float(np.sum(shading**2)),
-            group=group,
-            focus_index=np.stack([f[0] for f in focus]),
-            focus_row=np.stack([f[1] for f in focus]),
-            focus_phase=np.stack([f[2] for f in focus]),
-            taps=taps.astype(np.float32),
+            patches=patches,
             steer_offset=offset,
             steer_re=np.ascontiguousarray(steer.real),
             steer_im=np.ascontiguousarray(steer.imag),
@@ -181,16 +188,8 @@ class Beamformer:
     @property
     def required_bytes(self) -> int:
         """Tables of the plan. [bytes]"""
-        tables = (
-            self.focus_index,
-            self.focus_row,
-            self.focus_phase,
-            self.taps,
-            self.steer_offset,
-            self.steer_re,
-            self.steer_im,
-        )
-        return sum(t.nbytes for t in tables)
+        tables = sum(p.taps.nbytes + p.cosine.nbytes + p.sine.nbytes for p in self.patches)
+        return tables + self.steer_offset.nbytes + self.steer_re.nbytes + self.steer_im.nbytes
 
     def allocate(self) -> FieldBuffer:
         """Buffers that :meth:`run` writes into, reused from ping to ping."""
@@ -212,23 +211,28 @@ class Beamformer:
             ``out.field`` (beam, sample, 2) float32: real and imaginary part of the field; a focused unit echo
             reads 1 (times the receivers' mean pattern towards it).
         """
-        for g, (first, last) in enumerate(self.group):
+        parts = compressed.view(np.float32).reshape(*compressed.shape, 2)
+        for patch in self.patches:
+            beams = slice(*patch.beams)
             kernels.focus(
-                compressed,
-                self.focus_index[g],
-                self.focus_row[g],
-                self.focus_phase[g],
-                self.taps,
+                parts,
+                patch.run_start,
+                patch.run_shift,
+                patch.taps,
+                patch.cosine,
+                patch.sine,
+                patch.first,
                 self.pad,
                 out.focused,
             )
             kernels.steer(
                 out.focused,
-                self.steer_offset[first:last],
-                self.steer_re[first:last],
-                self.steer_im[first:last],
+                self.steer_offset[beams],
+                self.steer_re[beams],
+                self.steer_im[beams],
                 self.pad,
-                out.coarse[:, first:last],
+                *patch.samples,
+                out.coarse[:, beams],
             )
         if self.upsampling == 1:
             kernels.interleave(out.coarse, out.field)
@@ -254,7 +258,7 @@ def _directions(
     wavelength_m: float,
     parallax: float,
 ) -> NDArray[np.float64]:
-    """Beams at half the aperture's resolution over the sector, with room for motion during the echo.
+    """Beams denser than the aperture resolves over the sector, with room for motion during the echo.
 
     ``parallax`` is the transmitter's distance ahead of the array over the nearest range: so much further forward
     the array sees what the transmitter has in its sector.
@@ -264,26 +268,53 @@ def _directions(
     turn = np.deg2rad(settings.yaw_rate_bound_deg_s) * compressor.last_delay_s
     reach = np.sin(half_rad) + drift + turn
     top = 1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2
-    spacing = wavelength_m / frame.length_m / 2 / top
+    spacing = wavelength_m / frame.length_m / _BEAM_DENSITY / top
     first = np.floor((-reach + min(parallax, 0.0)) / spacing) - 2
     last = np.ceil((reach + max(parallax, 0.0)) / spacing) + 2
     return np.arange(first, last + 1) * spacing
 
 
+def _tiling(
+    direction: NDArray[np.float64],
+    along_m: NDArray[np.float64],
+    range_m: NDArray[np.float64],
+    nearest_range_m: float,
+    wavelength_m: float,
+) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Cut beams and samples into rectangles that one curvature serves within the phase error bound.
+
+    Near ranges need more and narrower groups of beams; each doubling of range is looked at by itself.
+    """
+    edges = nearest_range_m * 2.0 ** np.arange(0, 12)
+    first = np.concatenate([[0], np.searchsorted(range_m, edges[1:]), [range_m.size]])
+    rectangles: list[tuple[tuple[int, int], tuple[int, int]]] = []
+    pending = 0
+    groups = _groups(direction, along_m, edges[0], wavelength_m)
+    for k in range(1, first.size - 1):
+        farther = _groups(direction, along_m, edges[min(k, edges.size - 1)], wavelength_m)
+        if len(farther) != len(groups) or first[k] >= range_m.size:
+            if first[k] > pending:
+                rectangles += [(beams, (pending, int(first[k]))) for beams in groups]
+            pending, groups = int(first[k]), farther
+    if pending < range_m.size:
+        rectangles += [(beams, (pending, range_m.size)) for beams in groups]
+    return rectangles
+
+
 def _groups(
     direction: NDArray[np.float64], along_m: NDArray[np.float64], range_m: float, wavelength_m: float
-) -> tuple[tuple[int, int], ...]:
-    """Cut the beams into runs that one curvature serves within the phase error bound at the nearest range."""
+) -> list[tuple[int, int]]:
+    """Cut the beams into runs that one curvature serves at a range."""
+    group: list[tuple[int, int]] = []
     for n in range(1, direction.size + 1):
         edge = np.linspace(0, direction.size, n + 1).round().astype(int)
-        group = tuple((int(a), int(b)) for a, b in itertools.pairwise(edge) if b > a)
+        group = [(int(a), int(b)) for a, b in itertools.pairwise(edge) if b > a]
         worst = 0.0
         for a, b in group:
-            middle = direction[a:b].mean()
+            middle = _excess(along_m, direction[a:b].mean(), np.array([range_m]))
             for u in (direction[a], direction[b - 1]):
-                exact = _excess(along_m, u, np.array([range_m])) - u * along_m[:, None]
-                split = _excess(along_m, middle, np.array([range_m])) - u * along_m[:, None]
-                worst = max(worst, np.abs(exact - split).max() * 2 * np.pi / wavelength_m)
+                off = np.abs(_excess(along_m, u, np.array([range_m])) - middle).max()
+                worst = max(worst, off * 2 * np.pi / wavelength_m)
         if worst <= _PHASE_ERROR_RAD:
             return group
     return group
@@ -303,24 +334,53 @@ def _tap_count(band: float, spectrum: Spectrum) -> int:
     return next((n for n in (4, 6, 8) if delay_taps_error(band, n, spectrum) <= _DELAY_ERROR), 8)
 
 
-def _focus_table(
+def _focus_patch(
     frame: ArrayFrame,
-    direction: float,
+    direction: NDArray[np.float64],
+    beams: tuple[int, int],
+    samples: tuple[int, int],
     range_m: NDArray[np.float64],
     compressor: Compressor,
     sound_speed_m_s: float,
     n_tap: int,
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.complex64]]:
-    """Sample, filter row and phase that flatten the wave front of one direction."""
+    reach: int,
+) -> FocusPatch:
+    """Table delay filters and phases for the middle direction of some beams."""
+    first, last = max(0, samples[0] - reach), min(range_m.size, samples[1] + reach)
     # What single receivers stand off the line towards the normal is nearer to the seabed by as much.
     off = frame.offset_m[..., 0].mean(axis=0)
-    path_m = _excess(frame.along_m, direction, range_m) - (off - off.mean())[:, None]
+    middle = float(direction[slice(*beams)].mean())
+    path_m = _excess(frame.along_m, middle, range_m[first:last]) - (off - off.mean())[:, None]
     shift = path_m / sound_speed_m_s * compressor.sample_rate_hz
-    whole = np.floor(shift)
-    index = np.arange(compressor.n_out) + whole + tap_offsets(n_tap)[0]
-    row = np.rint((shift - whole) * 256)
-    phase = np.exp(2j * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m)
-    return index.astype(np.int32), row.astype(np.int32), phase.astype(np.complex64)
+    whole = np.floor(shift).astype(np.int64)
+    table = delay_taps(np.arange(257) / 256, compressor.band, n_tap, compressor.spectrum)
+    taps = table[np.rint((shift - whole) * 256).astype(int)]
+    phase = 2 * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m
+    run_start, run_shift = _runs(whole + tap_offsets(n_tap)[0])
+    return FocusPatch(
+        beams=beams,
+        samples=samples,
+        first=first,
+        run_start=run_start,
+        run_shift=run_shift,
+        taps=np.ascontiguousarray(np.moveaxis(taps, -1, 0), dtype=np.float32),
+        cosine=np.cos(phase).astype(np.float32),
+        sine=np.sin(phase).astype(np.float32),
+    )
+
+
+def _runs(shift: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Runs of equal shift along each row of (channel, sample); rows with fewer runs end in empty ones."""
+    n_channel, n = shift.shape
+    cuts = [np.flatnonzero(np.diff(row)) + 1 for row in shift]
+    n_run = max(c.size for c in cuts) + 1
+    start = np.full((n_channel, n_run + 1), n, np.int64)
+    value = np.zeros((n_channel, n_run), np.int64)
+    for m, cut in enumerate(cuts):
+        start[m, 0] = 0
+        start[m, 1 : cut.size + 1] = cut
+        value[m, : cut.size + 1] = shift[m, start[m, : cut.size + 1]]
+    return start, value
 
 
 def _steer_table(

@@ -102,7 +102,7 @@ class SidePlan:
     radiometer: Radiometer
     delay_s: NDArray[np.float64]
     """(node,) delays at which geometry and level are tabled."""
-    taps: NDArray[np.float32]
+    taps: tuple[NDArray[np.float32], NDArray[np.float32]]
     overlap_m: NDArray[np.float64]
     overlap: NDArray[np.float64]
     """Field correlation of two looks against their distance along the array."""
@@ -418,13 +418,14 @@ class Chain:
         acc, beams = own.accumulator, plan.beamformer
         u = np.linspace(beams.direction[0], beams.direction[-1], _TABLE)
         relative = np.interp(u, level.direction, level.relative_gain)
+        weight = look_weights(relative, self.settings.average)
         return kernels.lay_look(
             buffer.field,
             beams.first_delay_s,
             beams.sample_rate_hz,
             beams.direction[0],
             beams.direction[1] - beams.direction[0],
-            plan.taps,
+            *plan.taps,
             geometry.transmitter_m,
             geometry.transmit_axes[0],
             geometry.delay_s,
@@ -442,8 +443,7 @@ class Chain:
             float(np.sin(np.deg2rad(self.settings.grid.steepest_grazing_deg))),
             plan.compressor.last_delay_s,
             self._noise_nodes(own, ping, level),
-            look_weights(relative, self.settings.average).astype(np.float32),
-            (1 / np.maximum(relative, 1e-6)).astype(np.float32),
+            np.stack([weight, weight / np.maximum(relative, 1e-6)], axis=1).astype(np.float32),
             np.float32(look_weight),
             self._correlation(plan, own, geometry),
             acc.total,
@@ -462,7 +462,7 @@ class Chain:
             beams.sample_rate_hz,
             beams.direction[0],
             beams.direction[1] - beams.direction[0],
-            plan.taps,
+            *plan.taps,
             geometry.transmitter_m,
             geometry.delay_s,
             geometry.centre_m,

@@ -133,8 +133,13 @@ def _pulse_width(compressor: Compressor) -> float:
     return float(2 * t[np.argmax(power < power[0] / 2)])
 
 
-def field_taps(compressor: Compressor, beamformer: Beamformer) -> NDArray[np.float32]:
-    """Filters that read the field between its samples and beams, shape (fraction, 8): four for each.
+def field_taps(
+    compressor: Compressor, beamformer: Beamformer
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Filters that read the field between its samples and beams, four taps each, flat.
+
+    The first, (fraction, 8), has each tap along delay twice, for the real and the imaginary part; the second is
+    (fraction, 4).
 
     Along delay the band is the pulse's; along direction cosine it is the aperture's, weighted by its shading.
     """
@@ -151,4 +156,5 @@ def field_taps(compressor: Compressor, beamformer: Beamformer) -> NDArray[np.flo
     spectrum: Spectrum = compressor.spectrum
     in_delay = delay_taps(fraction, beamformer.band, 4, spectrum)
     in_direction = delay_taps(fraction, aperture_band, 4, shading)
-    return np.ascontiguousarray(np.hstack([in_delay, in_direction]), dtype=np.float32)
+    twice = np.repeat(in_delay, 2, axis=1)
+    return twice.astype(np.float32).ravel(), in_direction.astype(np.float32).ravel()
