@@ -86,17 +86,18 @@ def _add2(yr, yi, xr, xi, wr, wi):
 
 
 @numba.njit(nogil=True, cache=True, fastmath=_FAST)
-def steer(x, offset, weight_re, weight_im, pad, from_sample, to_sample, out):
+def steer(x, offset, weight_re, weight_im, pad, from_beam, to_beam, from_sample, to_sample, out):
     """Sum the channels of x (2, channel, padded) with short complex filters into out (2, beam, sample).
 
     Samples go in blocks, so that the block of a beam stays in the first-level cache while all channels are added.
-    The number of taps is even.
+    The number of taps is even. Whole arrays are passed with ranges, since a slice of beams would lose the contiguous
+    layout that the inner loops need.
     """
-    n_beam, n_channel, n_tap = weight_re.shape
+    _, n_channel, n_tap = weight_re.shape
     block = 1024
     for start in range(from_sample, to_sample, block):
         stop = min(to_sample, start + block)
-        for b in range(n_beam):
+        for b in range(from_beam, to_beam):
             yr = out[0, b, start:stop]
             yi = out[1, b, start:stop]
             yr[:] = 0

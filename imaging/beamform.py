@@ -213,7 +213,6 @@ class Beamformer:
         """
         parts = compressed.view(np.float32).reshape(*compressed.shape, 2)
         for patch in self.patches:
-            beams = slice(*patch.beams)
             kernels.focus(
                 parts,
                 patch.run_start,
@@ -227,12 +226,13 @@ class Beamformer:
             )
             kernels.steer(
                 out.focused,
-                self.steer_offset[beams],
-                self.steer_re[beams],
-                self.steer_im[beams],
+                self.steer_offset,
+                self.steer_re,
+                self.steer_im,
                 self.pad,
+                *patch.beams,
                 *patch.samples,
-                out.coarse[:, beams],
+                out.coarse,
             )
         if self.upsampling == 1:
             kernels.interleave(out.coarse, out.field)
