@@ -52,27 +52,32 @@ def _delays(px, py, pz, element, velocity, speed, axis, spread, transmit_s, dela
         used[k] = 1.0 if square >= spread * along * along else 0.0
 
 
-@numba.njit(nogil=True, cache=True)
+# Only the short float32 sum over a filter's taps may be reordered, so that it runs in vectors.
+@numba.njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz"})
 def _add_channel(x, delay_s, used, cosine, sine, first_s, rate_hz, taps, weight, re, im, total):
-    """Add one channel x (sample,), read at the delays and turned by the carrier, to sums over a block of points."""
-    n_tap = taps.shape[1]
+    """Add a channel x (2, sample), read at the delays and turned by the carrier, to sums over a block of points."""
+    n_tap = np.uint64(taps.shape[1])
     n_fraction = taps.shape[0] - 1
-    lead = n_tap // 2 - 1
-    last = x.size - n_tap
+    lead = taps.shape[1] // 2 - 1
+    last = x.shape[1] - taps.shape[1] + lead
+    xr = x[0]
+    xi = x[1]
     for k in range(delay_s.size):
         position = (delay_s[k] - first_s) * rate_hz
         whole = np.floor(position)
         # Compared as floats: a delay far outside the record would not fit a whole number.
-        if used[k] == 0.0 or whole < lead or whole > last + lead:
+        if used[k] == 0.0 or whole < lead or whole > last:
             continue
-        i = np.int64(whole) - lead
-        row = np.int64((position - whole) * n_fraction + 0.5)
+        # Unsigned, or each access would ask whether it counts from the end.
+        i = np.uint64(np.int64(whole) - lead)
+        row = np.uint64(np.int64((position - whole) * n_fraction + 0.5))
         a = np.float32(0)
         b = np.float32(0)
         for p in range(n_tap):
-            h = taps[row, p]
-            a += h * x[i + p].real
-            b += h * x[i + p].imag
+            q = np.uint64(p)
+            h = taps[row, q]
+            a += h * xr[i + q]
+            b += h * xi[i + q]
         re[k] += weight * (a * cosine[k] - b * sine[k])
         im[k] += weight * (a * sine[k] + b * cosine[k])
         total[k] += weight
@@ -96,7 +101,7 @@ def delay_and_sum(
     normalise,
     out,
 ):
-    """Focus x (channel, sample) onto each point of out (point,).
+    """Focus x (channel, 2, sample) float32, real and imaginary part, onto each point of out (point,).
 
     A point's channels are always added in the same order, in float64, so blocks and threads change nothing.
     """

@@ -24,7 +24,8 @@ __all__ = ["Focuser", "transmit_delay_from_point", "transmit_delay_plane_wave"]
 _FRACTIONS = 1024
 """Tabled positions between two samples: half a step is a phase of at most 1.5e-3 rad at the edge of any band."""
 
-_MOST_TAPS = 20
+_TAPS = (8, 16, 24)
+"""Whole vectors of eight floats: other lengths are slower, not faster."""
 
 
 def transmit_delay_from_point(
@@ -188,7 +189,7 @@ class Focuser:
         Raises
         ------
         ParameterError
-            If a shape is wrong, a number isn't finite or out of range, or no filter of 20 taps is good enough.
+            If a shape is wrong, a number isn't finite or out of range, or no filter of 24 taps is good enough.
         """
         element = _numbers("element_position_m", element_position_m, ("channel", 3))
         point = _numbers("point_m", point_m, ("point", 3))
@@ -228,7 +229,7 @@ class Focuser:
 
     @property
     def required_bytes(self) -> int:
-        """What the plan holds; a run needs 25 kB on top, however many points there are. [bytes]"""
+        """What the plan holds; a run needs a copy of the channels on top, and 20 kB however many points. [bytes]"""
         arrays = (self.element_position_m, self.shading, self.point_m, self.transmit_delay_s, self.taps)
         return sum(a.nbytes for a in arrays)
 
@@ -257,7 +258,7 @@ class Focuser:
         _check("channels", channels, (self.element_position_m.shape[0], self.n_sample), "(channel, sample)")
         _check("out", out, (self.point_m.shape[0],), "(point,)")
         kernels.delay_and_sum(
-            channels,
+            np.stack((channels.real, channels.imag), axis=1),
             self.element_position_m,
             self.element_velocity_m_s,
             self.shading,
@@ -277,11 +278,11 @@ class Focuser:
 
 @lru_cache(maxsize=32)
 def _tap_count(band: float, error: float) -> int:
-    for n_tap in range(2, _MOST_TAPS + 1, 2):
+    for n_tap in _TAPS:
         if delay_taps_error(band, n_tap) <= error:
             return n_tap
     raise ParameterError(
-        f"band is {band:g}, which {_MOST_TAPS} taps read with an error of {delay_taps_error(band, _MOST_TAPS):.2g}; "
+        f"band is {band:g}, which {_TAPS[-1]} taps read with an error of {delay_taps_error(band, _TAPS[-1]):.2g}; "
         f"allowed: interpolation_error, {error:g}. Sample faster or allow a larger error."
     )
 
