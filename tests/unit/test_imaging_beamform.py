@@ -115,11 +115,12 @@ def test_the_field_of_a_point_reads_one_where_the_point_is(range_m: float, beam:
 def test_the_field_is_the_sum_of_delayed_channels(window: str, range_m: float, direction: float) -> None:
     scene = Scene(sonar(), range_m, direction, WIDE)
     plan, beams, channels, field = field_of(scene, window)
-    s = np.arange(0, field.shape[1], 2)
-    delay_s = beams.first_delay_s + s / beams.sample_rate_hz
+    field = field[:, ::2]
+    delay_s = beams.first_delay_s + np.arange(field.shape[1]) * 2 / beams.sample_rate_hz
     inside = np.abs(delay_s - scene.delay_s) < 12 / scene.sonar.bandwidth_hz
     error = power = 0.0
-    for i in range(2, beams.direction.size - 2, 7):
+    nearest = int(np.argmin(np.abs(beams.direction - direction)))
+    for i in {nearest - 1, *range(nearest % 6, beams.direction.size, 6)}:  # main lobe and sidelobes
         wanted = exact(scene, plan, beams, channels, i, delay_s[inside])
         error += np.sum(np.abs(field[i, inside] - wanted) ** 2)
         power += np.sum(np.abs(wanted) ** 2)
