@@ -126,9 +126,13 @@ def _column(
     number[_NOISE_SLOPE] = (noise_node[k + 1] - noise_node[k]) / step
 
 
-@numba.njit(nogil=True, cache=True, fastmath=_FAST)
-def _place(n, offset, along, number, at_sample, at_beam, noise):
-    """Where in the field (sample, beam) each pixel of a column lies, and the noise there."""
+@numba.njit(nogil=True, cache=True, fastmath=_FAST, error_model="numpy")
+def _place(n, offset, along, ramp, number, at_sample, at_beam, noise):
+    """Where in the field (sample, beam) each pixel of a column lies, and the noise there.
+
+    ``ramp`` holds 0, 1, 2, ...; with Python's error model a division by zero would have to raise, which keeps
+    LLVM from vectorising.
+    """
     sent_square, sent_slope = number[_SENT_SQUARE], number[_SENT_SLOPE]
     back_square, back_slope = number[_BACK_SQUARE], number[_BACK_SLOPE]
     closing, closing_slope = number[_CLOSING], number[_CLOSING_SLOPE]
@@ -139,9 +143,9 @@ def _place(n, offset, along, number, at_sample, at_beam, noise):
     beam_zero, beam_scale = number[_BEAM_ZERO], number[_BEAM_SCALE]
     noise_zero, noise_slope = number[_NOISE_ZERO], number[_NOISE_SLOPE]
     for i in range(n):
-        s = offset + f32(i) * along
-        sent = np.sqrt(sent_square + s * (sent_slope + s))
-        back = np.sqrt(back_square + s * (back_slope + s))
+        s = offset + ramp[i] * along
+        sent = math.sqrt(sent_square + s * (sent_slope + s))
+        back = math.sqrt(back_square + s * (back_slope + s))
         near = (closing + s * closing_slope) / back
         dt = (sent + back - reference) / (speed + near)
         u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
@@ -258,6 +262,7 @@ def lay_look(
     last_sample = f32((last_delay - first_delay) * rate)
     longest = past_row - first_row
     number = np.empty(_N_NUMBER, np.float32)
+    ramp = np.arange(longest).astype(np.float32)
     at_sample = np.empty(longest, np.float32)
     at_beam = np.empty(longest, np.float32)
     noise = np.empty(longest, np.float32)
@@ -318,7 +323,9 @@ def lay_look(
             noise_node,
             number,
         )
-        _place(n, f32((low + 0.5) * along_m - point[0]), f32(along_m), number, at_sample, at_beam, noise)
+        _place(
+            n, f32((low + 0.5) * along_m - point[0]), f32(along_m), ramp, number, at_sample, at_beam, noise
+        )
         _address(
             n,
             n_beam,
