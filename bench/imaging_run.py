@@ -197,14 +197,7 @@ def _compile(chain: Chain, ping: Ping, trajectory: Trajectory) -> None:
 def _frame(chain: Chain, recording: Recording, trajectory: Trajectory) -> StripFrame:
     """The frame that the chain would choose after its first pings; here their times are known beforehand."""
     times = np.sort(np.concatenate([recording.ping_time_ns(side) for side in recording.sides]))
-    count = min(chain.settings.grid.course_pings, times.size)
-    frame = StripFrame.from_course(
-        trajectory, trajectory.seconds(times[0]), trajectory.seconds(times[count - 1])
-    )
-    heading_deg = chain.settings.grid.heading_deg
-    if heading_deg is None:
-        return frame
-    return StripFrame(frame.north_m, frame.east_m, float(np.deg2rad(heading_deg) % (2 * np.pi)))
+    return chain.leg_frame(trajectory, times.tolist())
 
 
 def _interval(recording: Recording) -> float:

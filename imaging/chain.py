@@ -7,7 +7,7 @@ Memory is bounded by the footprint of a ping's sector, not by the line.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -224,6 +224,21 @@ class Chain:
             },
         )
 
+    def leg_frame(self, trajectory: Trajectory, ping_time_ns: Sequence[int]) -> StripFrame:
+        """The leg's frame: its planned heading, else the course over the first pings, from where the first was sent.
+
+        Parameters
+        ----------
+        ping_time_ns : sequence of int
+            Times of the leg's first pings of all sides, in order; more than ``grid.course_pings`` do no harm.
+        """
+        times = list(ping_time_ns)[: self.settings.grid.course_pings]
+        frame = StripFrame.from_course(trajectory, *(trajectory.seconds(times[i]) for i in (0, -1)))
+        if self.settings.grid.heading_deg is None:
+            return frame
+        heading = float(np.deg2rad(self.settings.grid.heading_deg) % (2 * np.pi))
+        return StripFrame(frame.north_m, frame.east_m, heading)
+
     def start(self, frame: StripFrame | None = None) -> ChainState:
         """An empty state; without a frame the first pings wait until their course has set one."""
         return ChainState(frame, {side: SideState() for side in self.sides})
@@ -287,12 +302,7 @@ class Chain:
     ) -> tuple[ChainState, list[Tile], list[StepReport]]:
         """Set the frame from the waiting pings and image them."""
         waiting, state.pending = state.pending, []
-        first, last = (trajectory.seconds(waiting[i][0].time_ns) for i in (0, -1))
-        frame = StripFrame.from_course(trajectory, first, last)
-        if self.settings.grid.heading_deg is not None:
-            heading = float(np.deg2rad(self.settings.grid.heading_deg) % (2 * np.pi))
-            frame = StripFrame(frame.north_m, frame.east_m, heading)
-        state.frame = frame
+        state.frame = self.leg_frame(trajectory, [ping.time_ns for ping, _ in waiting])
         tiles: list[Tile] = []
         reports: list[StepReport] = []
         for ping, correction in waiting:

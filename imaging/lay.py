@@ -41,7 +41,7 @@ class GridSettings:
     """Planned heading of the leg; default the course over the first pings. [deg]"""
     heading_bound_deg: float = 5.0
     """How far a later ping's heading may fall behind before its rows count as finished. [deg]"""
-    course_pings: int = 8
+    course_pings: int = 24
     """Pings whose course sets the leg's frame where no heading is planned."""
     tile_rows: int = 256
     """Rows of a tile."""
