@@ -1,0 +1,237 @@
+"""The strip grid, reading between beams, weights of looks, and the sums that wait for their tile."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from pingloom.imaging.average import (
+    Accumulator,
+    AverageSettings,
+    correlation_sums,
+    field_correlation,
+    look_weights,
+)
+from pingloom.imaging.beamform import Beamformer, BeamformSettings
+from pingloom.imaging.compress import Compressor, CompressSettings
+from pingloom.imaging.errors import ParameterError
+from pingloom.imaging.lay import Grid, GridSettings, choose_grid
+from pingloom.imaging.records import Quality, Tile
+from tests.unit.make import make_sonar
+
+C = 1500.0
+
+
+def grid_of(
+    *, window: str = "none", shading: str = "uniform", altitude_m: float = 6.0, **settings: Any
+) -> Grid:
+    sonar = make_sonar(n_sample=1700)
+    compressor = Compressor.prepare(sonar, CompressSettings(window=window))
+    beams = Beamformer.prepare(
+        sonar, compressor, BeamformSettings(shading=shading), sound_speed_m_s=C, nearest_range_m=6.0
+    )
+    return choose_grid(
+        GridSettings(**settings), [(compressor, beams)], sound_speed_m_s=C, altitude_m=altitude_m
+    )
+
+
+class TestGrid:
+    def test_the_finest_cell_holds_two_and_a_half_pixels_and_little_more(self) -> None:
+        grid = grid_of(steepest_grazing_deg=70.0)
+        cell_along = 0.886 * C / 450e3 / 0.6 * 6.0 / np.sin(np.deg2rad(70))
+        cell_slant = 0.886 * C / 2 / 30e3
+        # 0.38 of a cell, rounded down to two digits: 10 % finer at most. Never more than half of a cell, which would
+        # lose some of the intensity's bandwidth.
+        assert 0.34 * cell_along < grid.along_m <= 0.385 * cell_along
+        assert 0.34 * cell_slant < grid.across_m <= 0.385 * cell_slant
+        for step in (grid.along_m, grid.across_m):
+            assert float(f"{step:.2g}") == pytest.approx(step, rel=1e-12)
+
+    def test_wider_responses_allow_coarser_pixels(self) -> None:
+        fine, coarse = grid_of(), grid_of(window="hamming", shading="taylor")
+        assert coarse.along_m > fine.along_m
+        assert coarse.across_m == pytest.approx(1.303 / 0.886 * fine.across_m, rel=0.12)
+
+    def test_settings_take_precedence(self) -> None:
+        grid = grid_of(along_m=0.123, across_m=0.0456, range_m=10.0)
+        assert (grid.along_m, grid.across_m) == (0.123, 0.0456)
+        assert grid.n_column == int(10.0 / 0.0456)
+
+    def test_columns_reach_as_far_as_whole_echoes_were_recorded(self) -> None:
+        grid = grid_of(across_m=0.05)
+        slant = C / 2 * (1700 - 81) / 40e3
+        assert grid.n_column == int(np.sqrt(slant**2 - 6.0**2) / 0.05)
+        assert grid_of(across_m=0.05, range_m=1e4).n_column == grid.n_column
+
+    def test_a_seabed_beyond_the_recorded_echoes_is_refused(self) -> None:
+        with pytest.raises(ParameterError, match=r"recorded echoes end at 30\.4 m .* 35 m of altitude"):
+            grid_of(altitude_m=35.0)
+
+    @pytest.mark.parametrize(
+        ("wrong", "message"),
+        [
+            (dict(along_m=0.0), r"grid\.along_m is 0; allowed: above 0"),
+            (dict(across_m=-1.0), r"grid\.across_m is -1; allowed: above 0"),
+            (dict(range_m=1e6), r"grid\.range_m is 1e\+06; allowed: above 0"),
+            (dict(steepest_grazing_deg=90.0), r"grid\.steepest_grazing_deg is 90; allowed: 5 to 89"),
+            (dict(heading_bound_deg=31.0), r"grid\.heading_bound_deg is 31; allowed: 0 to 30"),
+            (dict(course_pings=0), r"grid\.course_pings is 0; allowed: 1 or more"),
+            (dict(tile_rows=0), r"grid\.tile_rows is 0; allowed: 1 to"),
+        ],
+    )
+    def test_settings_out_of_range_are_refused_by_name(self, wrong: dict, message: str) -> None:
+        with pytest.raises(ParameterError, match=message):
+            GridSettings(**wrong)
+
+
+class TestWeights:
+    gain = np.array([1.0, 0.5, 0.1, 0.05, 0.001])
+
+    def test_equalised_looks_count_alike_down_to_the_floor(self) -> None:
+        weight = look_weights(self.gain, AverageSettings(equalising_floor_db=-10.0))
+        assert_allclose(weight, [1, 1, 1, 0.5, 0.01])
+
+    def test_plain_and_snr_weigh_by_gain_and_its_square(self) -> None:
+        # Intensities are divided by the gain before they are weighed: as received is gain once, best SNR twice.
+        assert_allclose(look_weights(self.gain, AverageSettings(weighting="plain")), self.gain)
+        assert_allclose(look_weights(self.gain, AverageSettings(weighting="snr")), self.gain**2)
+
+    @pytest.mark.parametrize(
+        ("wrong", "message"),
+        [
+            (dict(weighting="best"), r"average\.weighting is 'best'; allowed: equalised, plain, snr"),
+            (dict(equalising_floor_db=1.0), r"average\.equalising_floor_db is 1; allowed: -40 to 0"),
+        ],
+    )
+    def test_settings_out_of_range_are_refused_by_name(self, wrong: dict, message: str) -> None:
+        with pytest.raises(ParameterError, match=message):
+            AverageSettings(**wrong)
+
+
+class TestCorrelation:
+    along = (np.arange(32) - 15.5) * 0.01875
+
+    def test_a_uniform_line_correlates_as_a_triangle(self) -> None:
+        shift = np.array([0.0, 0.05, 0.1636, 0.25, 0.3, 0.4])
+        got = field_correlation(self.along, np.full(32, 1 / 32), shift)
+        assert_allclose(got, np.maximum(0, 1 - 2 * shift / 0.6), atol=2e-3)  # 2001 steps over the line
+        assert_allclose(got, field_correlation(self.along, np.full(32, 1 / 32), -shift))
+
+    def test_a_tapered_line_correlates_as_its_shading_does_with_itself(self) -> None:
+        taper = np.hanning(34)[1:-1]
+        shift = np.arange(0, 16) * 0.01875 / 2  # whole receivers, as twice the shift counts
+        own = np.correlate(taper, taper, "full")[31:]
+        got = field_correlation(self.along, taper / taper.sum(), shift)
+        assert_allclose(got, (own / own[0])[:16], atol=5e-3)
+
+    def test_sums_are_those_of_all_pairs(self) -> None:
+        rho = np.array([0.8, 0.45, 0.1])
+        assert_allclose(
+            correlation_sums(rho), [1, 1 + 2 * 0.64, 1 + 2 * (0.64 + 0.2025), 1 + 2 * (0.64 + 0.2025 + 0.01)]
+        )
+
+    @pytest.mark.parametrize("spacing_m", [0.055, 0.164, 0.327])
+    def test_the_effective_number_of_looks_is_that_of_the_double_sum(self, spacing_m: float) -> None:
+        n = 14
+        d = np.abs(np.subtract.outer(np.arange(n), np.arange(n))) * spacing_m
+        brute = n**2 / np.sum(np.maximum(0, 1 - 2 * d / 0.6) ** 2)
+        rho = field_correlation(self.along, np.full(32, 1 / 32), spacing_m * np.arange(1, n))
+        total = sum(correlation_sums(rho[:k])[-1] for k in range(n))
+        assert n**2 / total == pytest.approx(brute, rel=3e-3)
+
+
+class TestAccumulator:
+    grid = Grid(0.1, 0.05, 3)
+
+    def filled(self, first: int = -2, ring: int = 6) -> Accumulator:
+        """Rows hold ten times their row number plus the column, two looks each."""
+        acc = Accumulator.allocate(self.grid, ring, first)
+        for row in range(first, first + ring):
+            acc.total[:, row % ring] = 2 * (10 * row + np.arange(3) + 100)
+            acc.weight[:, row % ring] = 2
+            acc.weight_square[:, row % ring] = 2
+            acc.noise[:, row % ring] = 2 * 5.0
+            acc.count[:, row % ring] = 2
+        acc.touched[:] = first, first + ring
+        return acc
+
+    def value(self, row: int, columns: Any = slice(None)) -> np.ndarray:
+        return (10.0 * row + np.arange(3) + 100)[columns]
+
+    def test_rows_come_out_in_order_however_the_ring_lies(self) -> None:
+        acc = self.filled()
+        assert acc.past_row == 4
+        first = acc.finish(2, "starboard", noise_known=False)
+        second = acc.finish(3, "starboard", noise_known=False)
+        assert (first.first_along, second.first_along, acc.first_row) == (-2, 0, 3)
+        assert_allclose(first.intensity, [self.value(-2), self.value(-1)])
+        assert_allclose(second.intensity, [self.value(0), self.value(1), self.value(2)])
+
+    def test_a_finished_rows_slot_is_free_for_the_row_a_ring_later(self) -> None:
+        acc = self.filled()
+        acc.finish(2, "starboard", noise_known=False)
+        assert acc.past_row == 6
+        tile = acc.finish(6, "starboard", noise_known=False)
+        assert_array_equal(np.isnan(tile.intensity).all(axis=1), [False] * 4 + [True] * 2)
+        assert_array_equal(tile.coverage[4:], 0)
+        assert_array_equal(tile.quality[4:] & Quality.NOT_SEEN, Quality.NOT_SEEN)
+
+    def test_a_wider_ring_holds_the_same_rows(self) -> None:
+        acc = self.filled(first=5)
+        wide = acc.widened(20)
+        assert (wide.first_row, wide.past_row) == (5, 20)
+        tile = wide.finish(15, "starboard", noise_known=False)
+        assert_allclose(tile.intensity[:6], [self.value(row) for row in range(5, 11)])
+        assert not tile.coverage[6:].any()
+
+    def test_port_is_mirrored_so_that_across_ascends(self) -> None:
+        tile = self.filled().finish(1, "port", noise_known=False)
+        assert tile.first_across == -3
+        assert_allclose(tile.intensity[0], self.value(-2)[::-1])
+        assert self.filled().finish(1, "starboard", noise_known=False).first_across == 0
+
+    def test_noise_is_subtracted_where_it_is_known(self) -> None:
+        plain = self.filled().finish(1, "starboard", noise_known=False)
+        less = self.filled().finish(1, "starboard", noise_known=True)
+        assert_allclose(less.intensity, plain.intensity - 5)
+        assert_allclose(less.noise_equivalent, 5)
+        assert np.isnan(plain.noise_equivalent).all()
+        assert (plain.quality == Quality.NOISE_UNKNOWN).all()
+        assert not less.quality.any()
+
+    def test_quality_tells_few_looks_filled_gaps_and_what_lies_below_the_noise(self) -> None:
+        acc = self.filled()
+        acc.weight_square[0, -2 % 6] = 5  # looks 4/5 where others have 2
+        acc.filled[1, -2 % 6] = True
+        acc.total[2, -2 % 6] = (
+            2 * 5.5
+        )  # half of the noise above it: below one standard deviation of two looks
+        tile = acc.finish(1, "starboard", noise_known=True)
+        assert tile.quality[0].tolist() == [0, Quality.GAP_FILLED, Quality.BELOW_NOISE]
+        acc.finish(1, "starboard", noise_known=True)
+        acc.weight_square[0, 0] = 5
+        tile = acc.finish(1, "starboard", noise_known=True)
+        assert tile.quality[0, 0] == Quality.FEW_LOOKS
+
+    def test_looks_are_the_weights_sum_squared_over_the_sum_of_squares(self) -> None:
+        acc = self.filled()
+        acc.weight[:, 4] = 3.0
+        acc.weight_square[:, 4] = 4.5
+        tile = acc.finish(1, "starboard", noise_known=False)
+        assert_allclose(tile.looks[0], 2.0)
+
+    def test_layers_have_the_types_of_a_product(self) -> None:
+        tile: Tile = self.filled().finish(2, "port", noise_known=True)
+        for name, dtype in dict(
+            intensity=np.float32,
+            looks=np.float32,
+            coverage=np.uint16,
+            noise_equivalent=np.float32,
+            quality=np.uint8,
+        ).items():
+            layer = getattr(tile, name)
+            assert layer.dtype == dtype
+            assert layer.flags.c_contiguous

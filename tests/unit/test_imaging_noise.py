@@ -1,0 +1,98 @@
+"""Noise from the water column."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pingloom.imaging.combine import Combiner
+from pingloom.imaging.compress import Compressor, CompressSettings
+from pingloom.imaging.estimate.noise import NoiseState, measure_noise
+from pingloom.imaging.frames import StripFrame, array_frame
+from pingloom.imaging.geometry import ping_geometry
+from pingloom.imaging.records import Sonar
+from tests.unit.make import make_sonar
+from tests.unit.test_imaging_compress import echo_of
+from tests.unit.test_imaging_radiometry import still
+
+C = 1500.0
+POWER = 4.0
+
+
+def hiss(sonar: Sonar, seed: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    shape = (*sonar.element_position_m.shape[:2], sonar.n_sample)
+    noise = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+    return (np.sqrt(POWER / 2) * noise).astype(np.complex64)
+
+
+def heard(sonar: Sonar, echo: np.ndarray, altitude_m: float) -> tuple[float, Compressor]:
+    plan = Compressor.prepare(sonar, CompressSettings())
+    delay_s = np.linspace(plan.first_delay_s, plan.last_delay_s, 48)
+    geometry = ping_geometry(
+        sonar, array_frame(sonar), still(), StripFrame(0.0, 0.0, 0.0), 10**18, delay_s, altitude_m
+    )
+    channels = np.zeros((sonar.n_channel, plan.n_out), np.complex64)
+    compressed = plan.run(echo)
+    Combiner.prepare(sonar, plan, sound_speed_m_s=C).run(compressed, np.zeros(plan.n_out), None, channels)
+    power = measure_noise(
+        echo, channels, sonar.live, plan, geometry, pulse_s=sonar.pulse_duration_s, sound_speed_m_s=C
+    )
+    return power, plan
+
+
+# Deep water: compressed samples, some 10 000 independent ones a ping; shallow: raw ones, 3000. Medians of an
+# exponential law spread by 1.44 over the root of their number: 1.5 and 2.6 % a ping, 0.8 and 1.3 % over four.
+@pytest.mark.parametrize("altitude_m", [15.0, 3.4])
+@pytest.mark.parametrize("n_row", [1, 2])
+def test_white_noise_of_known_power_is_found_within_three_percent(altitude_m: float, n_row: int) -> None:
+    sonar = make_sonar(n_row=n_row)
+    got = [heard(sonar, hiss(sonar, seed), altitude_m) for seed in range(4)]
+    expected = POWER * got[0][1].noise_gain / n_row
+    assert np.mean([power for power, _ in got]) == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.parametrize("altitude_m", [15.0, 3.4])
+def test_a_time_varied_gain_and_dead_receivers_do_not_count(altitude_m: float) -> None:
+    ok = np.ones((1, 32), bool)
+    ok[0, 3:9] = False
+    sonar = make_sonar()
+    gain_db = np.linspace(10, 40, sonar.n_sample)
+    gained = replace(sonar, time_varied_gain_db=gain_db, element_ok=ok)
+    power = []
+    for seed in range(4):
+        echo = hiss(sonar, seed)
+        echo[~ok] = 1e3
+        power.append(heard(gained, (echo * 10 ** (gain_db / 20)).astype(np.complex64), altitude_m)[0])
+    assert np.mean(power) == pytest.approx(POWER * heard(sonar, echo, 15.0)[1].noise_gain, rel=0.03)
+
+
+def test_a_fish_does_not_count() -> None:
+    sonar = make_sonar()
+    echo = hiss(sonar, 1)
+    quiet, _ = heard(sonar, echo, 15.0)
+    with_fish, _ = heard(sonar, echo + echo_of(sonar, 0.010, 5.0), 15.0)
+    # 26 dB above the noise it would raise the mean to three times as much; its few cells hardly move the median.
+    assert with_fish == pytest.approx(quiet, rel=0.05)
+
+
+def test_without_a_water_column_nothing_is_known() -> None:
+    sonar = make_sonar()
+    assert np.isnan(heard(sonar, hiss(sonar, 1), 1.5)[0])
+    late = make_sonar(first_sample_delay_s=0.02)
+    assert np.isnan(heard(late, hiss(late, 1), 12.0)[0])
+
+
+def test_the_mean_over_pings_leaves_the_unknown_out_and_forgets_slowly() -> None:
+    state = NoiseState()
+    assert not state.known
+    assert state.updated(float("nan")) is state
+    for power in (2.0, 4.0, float("nan"), 6.0):
+        state = state.updated(power)
+    assert state.known
+    assert state.power == pytest.approx(4.0)
+    for _ in range(1000):
+        state = state.updated(8.0)
+    assert state.power == pytest.approx(8.0, rel=1e-6)
