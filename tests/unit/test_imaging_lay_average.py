@@ -46,7 +46,7 @@ class TestGrid:
         # 0.38 of a cell, rounded down to two digits: 10 % finer at most. Never more than half of a cell, which would
         # lose some of the intensity's bandwidth.
         assert 0.34 * cell_along < grid.along_m <= 0.385 * cell_along
-        assert 0.34 * cell_slant < grid.across_m <= 0.385 * cell_slant
+        assert 0.34 * cell_slant < grid.across_m <= 0.39 * cell_slant
         for step in (grid.along_m, grid.across_m):
             assert float(f"{step:.2g}") == pytest.approx(step, rel=1e-12)
 
