@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from ._wide import add_taps
+from ._wide import ROW, add_taps
 from .occlusion import hidden
 
 __all__ = ["select", "spread_exact", "spread_fast"]
@@ -22,7 +22,7 @@ _exact = njit(nogil=True, cache=True, error_model="numpy")
 _fast = njit(nogil=True, cache=True, error_model="numpy", fastmath=True)
 _fast_inline = njit(nogil=True, cache=True, error_model="numpy", fastmath=True, inline="always")
 
-_BLOCK = 512  # scatterers whose intermediate values stay in the first-level cache
+_BLOCK = ROW  # scatterers whose intermediate values stay in the first-level cache
 
 
 @_exact
@@ -324,7 +324,7 @@ def _to_powers(n, w, f):
 
 
 @_fast
-def _receiver(n, x, xi, per_metre, cycles, tap, f, place, value, weight):
+def _receiver(n, x, xi, per_metre, cycles, tap, f, place, row):
     """One receiver: exact path difference to the centre, phase, amplitude, place on the grid, tap weights."""
     for i in range(n):
         r0 = f[_R * _BLOCK + i]
@@ -339,8 +339,8 @@ def _receiver(n, x, xi, per_metre, cycles, tap, f, place, value, weight):
         g = f[_G3 * _BLOCK + i] + xi * f[_G4 * _BLOCK + i]
         g = f[_G1 * _BLOCK + i] + xi * (f[_G2 * _BLOCK + i] + xi * g)
         g = f[_G0 * _BLOCK + i] + xi * g
-        value[2 * i] = g * (_F1 - _F2 * s * s)
-        value[2 * i + 1] = g * _F2 * s * c
+        row[i] = g * (_F1 - _F2 * s * s)
+        row[_BLOCK + i] = g * _F2 * s * c
         v = d * per_metre + f[_FRACTION * _BLOCK + i]
         whole = np.floor(v)
         place[i] = np.int32(f[_CELL * _BLOCK + i] + whole)
@@ -351,17 +351,20 @@ def _receiver(n, x, xi, per_metre, cycles, tap, f, place, value, weight):
         outer_odd = z * (tap[3] + w * (tap[4] + w * tap[5]))
         inner = tap[6] + w * (tap[7] + w * tap[8])
         inner_odd = z * (tap[9] + w * (tap[10] + w * tap[11]))
-        weight[4 * i] = outer + outer_odd
-        weight[4 * i + 1] = inner + inner_odd
-        weight[4 * i + 2] = inner - inner_odd
-        weight[4 * i + 3] = outer - outer_odd
+        row[2 * _BLOCK + i] = outer + outer_odd
+        row[3 * _BLOCK + i] = inner + inner_odd
+        row[4 * _BLOCK + i] = inner - inner_odd
+        row[5 * _BLOCK + i] = outer - outer_odd
 
 
 @_fast
-def _add(n, place, value, weight, line):
-    """Add the taps to one receiver's line, real and imaginary parts interleaved."""
-    for i in range(n):
-        add_taps(line, 2 * place[i] - 2, weight, 4 * i, value[2 * i], value[2 * i + 1])
+def _add(n, place, row, line):
+    """Add the taps to one receiver's line, real and imaginary parts interleaved, four points at a time."""
+    for i in range(n, (n + 3) // 4 * 4):
+        row[i], row[_BLOCK + i], place[i] = 0, 0, place[0]
+    for i in range(0, n, 4):
+        a, b, c, d = place[i], place[i + 1], place[i + 2], place[i + 3]
+        add_taps(line, 2 * a - 2, 2 * b - 2, 2 * c - 2, 2 * d - 2, row, i)
 
 
 @_exact
@@ -386,8 +389,9 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
     """
     f = np.empty(_N_ROW * _BLOCK, np.float32)
     place = np.empty(_BLOCK, np.int32)
-    value = np.empty(2 * _BLOCK, np.float32)
-    weight = np.empty(4 * _BLOCK, np.float32)
+    row = np.zeros(
+        6 * _BLOCK, np.float32
+    )  # zeros: weights of points that only fill up to four must be finite
     per_metre = np.float32(fixed[20] / fixed[11])
     cycles = np.float32(fixed[12] / fixed[11])
     last = grid.shape[1] // 2 - edge
@@ -406,5 +410,5 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
         _gains(size, fixed, node, f)
         _to_powers(size, inverse, f)
         for m in range(element.shape[0]):
-            _receiver(size, element[m], element[m] / x_scale, per_metre, cycles, tap, f, place, value, weight)
-            _add(size, place, value, weight, grid[m])
+            _receiver(size, element[m], element[m] / x_scale, per_metre, cycles, tap, f, place, row)
+            _add(size, place, row, grid[m])

@@ -506,9 +506,10 @@ def _echo(scenario, plan, track, number, time_s, near, noise_rms):
         else ((n_row, n_channel, 2 * steps), np.float32)
     )
     grid = np.zeros(shape, kind)
+    spread = [_spreader(plan, geometry, row, grid[row]) for row in range(n_row)]
     for point, n in _met(plan, geometry, near):
-        for row in range(n_row):
-            _spread(plan, geometry, row, point, n, grid[row])
+        for add in spread:
+            add(point, n)
     echo = np.empty((n_row, n_channel, sonar.n_sample), np.complex64)
     for row in range(n_row):
         echo[row] = _pulse(plan, grid[row] if plan.taps is None else grid[row].view(np.complex64))
@@ -537,28 +538,31 @@ def _met(
         yield point, n
 
 
-def _spread(plan, geometry, row, point, n, grid):
+def _spreader(
+    plan: _SidePlan, geometry: PingGeometry, row: int, grid: NDArray[Any]
+) -> Callable[[NDArray[np.float64], int], None]:
+    """Return what adds points to one row's grid."""
     along = plan.sonar.element_position_m[row, :, 0] - row_centres(plan.sonar)[row, 0]
     way, mid, half = geometry.way[row], geometry.mid_s, geometry.half_s
     if plan.taps is None:
-        place = (point, n, geometry.transmit_m, geometry.transmit_axes, way, mid, half)
-        spread_exact(*place, plan.numbers, along, EXACT_BETA, EXACT_WIDTH, grid)
-        return
+        ping = (geometry.transmit_m, geometry.transmit_axes, way, mid, half, plan.numbers)
+        return lambda point, n: spread_exact(point, n, *ping, along, EXACT_BETA, EXACT_WIDTH, grid)
     fixed = np.concatenate(
         [geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], plan.numbers]
     )
     longest = float(np.abs(along).max())
     edge = int(np.ceil(longest * 2 * plan.numbers[9] / plan.numbers[0])) + 8
-    element = along.astype(np.float32)
-    spread_fast(point, n, fixed, way.T.ravel(), element, *along_nodes(longest), plan.taps.tap, edge, grid)
+    array = (way.T.ravel(), along.astype(np.float32), *along_nodes(longest))
+    return lambda point, n: spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
 
 
 def _pulse(plan: _SidePlan, grid: NDArray[Any]) -> NDArray[Any]:
     """Turn impulses on the fine grid into echoes at the sampling rate."""
     half = plan.length // 2  # odd: as many bins below zero as above
     fine = scipy.fft.fft(grid, axis=-1, workers=1, overwrite_x=True)
-    spectrum = np.concatenate([fine[:, : half + 1], fine[:, -half:]], axis=1)
-    spectrum *= plan.response
+    spectrum = np.empty((grid.shape[0], plan.length), grid.dtype)
+    np.multiply(fine[:, : half + 1], plan.response[: half + 1], out=spectrum[:, : half + 1])
+    np.multiply(fine[:, -half:], plan.response[-half:], out=spectrum[:, half + 1 :])
     echo = scipy.fft.ifft(spectrum, axis=-1, workers=1, overwrite_x=True)
     return echo[:, plan.lead : plan.lead + plan.sonar.n_sample]
 
