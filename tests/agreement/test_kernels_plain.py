@@ -1,0 +1,148 @@
+"""Compiled kernels against the same functions run as plain Python.
+
+A whole small leg goes through the chain in a second process with compilation switched off, so that every kernel, and
+every helper that kernels call, runs as it is written: index errors show there, and the images must agree but for the
+order in which sums are taken. Kernels that stand alone are held against their ``py_func`` as well.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from pingloom.imaging import _beamform_kernels as beamform
+from pingloom.imaging import _combine_kernels as combine
+from pingloom.imaging import _lay_kernels as lay
+from pingloom.imaging.frames import StripFrame
+from tests.unit.test_imaging_chain import image, make_leg
+
+pytestmark = pytest.mark.skipif(
+    os.environ.get("NUMBA_DISABLE_JIT") == "1", reason="nothing is compiled in this run"
+)
+
+ROOT = Path(__file__).resolve().parents[2]
+CASES = {
+    "rows": dict(n_row=2, sides=("port", "starboard")),
+    "dead": dict(element_ok=np.arange(8)[None] != 3),
+    "doubled": dict(sample_interval_s=1 / 34e3),
+    "oversampled": dict(sample_interval_s=1 / 80e3, n_sample=500),
+}
+
+
+def images(case: str, method: str) -> dict[str, np.ndarray]:
+    """All layers of all tiles of a leg of three pings."""
+    leg = make_leg(3, heading_rad=0.65, **CASES[case])
+    chain = leg.prepare(method, grid=dict(along_m=0.15, across_m=0.2))
+    _, tiles, reports = image(leg, chain, frame=StripFrame(0.0, 0.0, 0.6))
+    found = {
+        f"{i}-{name}": getattr(tile, name)
+        for i, tile in enumerate(tiles)
+        for name in ("intensity", "looks", "coverage", "noise_equivalent", "quality")
+    }
+    found["reports"] = np.array([(r.added, r.late, r.uncovered) for r in reports])
+    return found
+
+
+def write(path: str) -> None:
+    """What the second process does."""
+    np.savez(
+        path,
+        **{
+            f"{case}/{method}/{name}": layer
+            for case in CASES
+            for method in ("multilook", "broadside")
+            for name, layer in images(case, method).items()
+        },
+    )
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory) -> dict[str, np.ndarray]:
+    path = tmp_path_factory.mktemp("plain") / "plain.npz"
+    command = f"from tests.agreement.test_kernels_plain import write; write({str(path)!r})"
+    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1"}
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", command],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    with np.load(path) as file:
+        return dict(file)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("method", ["multilook", "broadside"])
+@pytest.mark.parametrize("case", CASES)
+def test_compiled_and_plain_kernels_make_the_same_image(plain, case: str, method: str) -> None:
+    compiled = images(case, method)
+    prefix = f"{case}/{method}/"
+    assert {name for name in plain if name.startswith(prefix)} == {prefix + name for name in compiled}
+    for name, layer in compiled.items():
+        other = plain[prefix + name]
+        if layer.dtype.kind == "f":
+            # Single precision in another order of sums; positions in the field in single precision too.
+            assert_allclose(layer, other, rtol=2e-3, atol=2e-4 * np.nanmax(np.abs(other), initial=0))
+        else:
+            assert_array_equal(layer, other)
+
+
+def random(shape: tuple[int, ...], seed: int, dtype=np.complex64) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    value = rng.standard_normal(shape)
+    if dtype is np.complex64:
+        value = value + 1j * rng.standard_normal(shape)
+    return value.astype(dtype)
+
+
+def test_row_alignment_compiled_and_plain() -> None:
+    n_row, n_channel, n, n_tap = 2, 3, 40, 6
+    rng = np.random.default_rng(3)
+    index = (np.arange(n) + rng.integers(-5, 4, (n_row, n))).astype(np.int32)  # some reach beyond either end
+    arguments = (
+        random((n_row, n_channel, n), 1),
+        index,
+        rng.integers(0, 17, (n_row, n)).astype(np.int32),
+        random((n_row, n), 2),
+        random((17, n_tap), 4, np.float32),
+        np.array([[1, 0.5j, 0], [0.3, 1, 1]], np.complex64),
+    )
+    outs = [np.full((n_channel, n), np.nan, np.complex64) for _ in range(2)]
+    combine.align_rows(*arguments, outs[0])
+    combine.align_rows.py_func(*arguments, outs[1])
+    assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
+
+
+@pytest.mark.parametrize("nodes", [3, 7])
+def test_levelling_compiled_and_plain(nodes: int) -> None:
+    field, amplitude = random((4, 25, 2), 5, np.float32), random((nodes, 4), 6, np.float32)
+    both = [field.copy(), field.copy()]
+    per_sample = (nodes - 1) / 24.3  # the last samples may lie beyond the last node
+    lay.level_field(both[0], amplitude, per_sample)
+    lay.level_field.py_func(both[1], amplitude, per_sample)
+    assert_allclose(both[0], both[1], rtol=1e-4, atol=1e-5)
+    at = np.arange(25) * per_sample
+    for beam in range(4):
+        exact = np.interp(at, np.arange(nodes), amplitude[:, beam].astype(float))
+        assert_allclose(both[0][beam], field[beam] * exact[:, None], rtol=1e-4, atol=1e-5)
+
+
+def test_interleaving_compiled_and_plain() -> None:
+    parts, taps = random((2, 3, 40), 7, np.float32), random((12,), 8, np.float32)
+    for kernel, factor, more in ((beamform.interleave, 1, ()), (beamform.double, 2, (taps,))):
+        outs = [np.zeros((3, 40 * factor, 2), np.float32) for _ in range(2)]
+        kernel(parts, *more, outs[0])
+        kernel.py_func(parts, *more, outs[1])
+        assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
+        assert_array_equal(outs[0][:, ::factor, 0], parts[0])
+        assert_array_equal(outs[0][:, ::factor, 1], parts[1])
