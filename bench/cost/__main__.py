@@ -1,0 +1,24 @@
+"""The process in which everything is timed: ``python -m pingloom.bench.cost LEVEL FILE`` writes one JSON object."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+
+
+def main() -> None:
+    """Run, with single threads set before numpy is loaded; lines on the error stream say what comes next."""
+    from pingloom.bench.cost.run import THREADS, run
+
+    wrong = [name for name in THREADS if os.environ.get(name) != "1"]
+    if wrong:
+        raise SystemExit(f"{', '.join(wrong)} must be 1: start this through pingloom bench.")
+    level, path = sys.argv[1:]
+    found = run(level, lambda text: print(text, file=sys.stderr, flush=True))
+    with open(path, "w", encoding="utf-8") as file:
+        json.dump(found, file, allow_nan=False)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,335 @@
+"""Every stage on the rivals' case: first whether the answer is right, then how long it takes beside the rivals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import counts, ours, rivals
+from .cases import (
+    Case,
+    beams_reference,
+    delay_and_sum_reference,
+    echo_direct,
+    errors,
+    intensity,
+    make_echo,
+    matched_filter_reference,
+)
+from .ceilings import Ceilings
+from .timing import Candidate, Spread, Times, Watch, measure, timed
+
+__all__ = ["LIMITS", "Setting", "judge_rival", "run_stages"]
+
+LIMITS = {
+    "matched_filter": (1e-6, None),
+    "beams": (1e-2, 0.10),
+    "ground": (1e-2, 0.10),
+    "ping": (1e-2, 0.10),
+    "simulator": (3e-4, None),
+}
+"""Largest relative rms error of a stage, and of the amplitude in dim cells: beyond, its time is no result."""
+
+_RIVAL_ERROR = {
+    "matched_filter_straightforward": 1e-12,
+    "matched_filter_expert": 5e-7,
+    "beams_straightforward": 5e-2,
+    "beams_fast_inaccurate": 4e-2,
+    "beams_expert": 6e-3,
+    "ground_straightforward": 1e-6,
+    "ping_straightforward": 5e-2,
+    "ping_expert": 4e-2,
+    "ping_expert_accurate": 6e-3,
+    "simulate_straightforward": 6e-3,
+    "simulate_plain_numba": 1e-3,
+}
+"""About twice what each rival is known to be off; a rival beyond that is broken."""
+
+_ALONG_M, _HEADING_RAD = 20.0, 0.01
+_JUDGED_M = (7.0, 56.0)
+"""Slant ranges that errors are taken over: full pulses, above nadir."""
+_MANY, _SOME, _FEW = 100_000, 2000, 150
+"""Scatterers to time, to check the rivals on and to check the simulator on."""
+
+
+@dataclass(slots=True)
+class _Stage:
+    """One stage, its rivals by their name in the report, and what was found wrong with each answer."""
+
+    own: Candidate
+    error: float
+    dim_error: float
+    least_s: float
+    unit: str
+    n_unit: int
+    rivals: dict[str, tuple[str, Candidate]]
+    rival_errors: dict[str, tuple[float, float]]
+    extra: dict[str, Any] = field(default_factory=dict)
+    inner: int = 3
+
+
+class Setting:
+    """The case with its echoes and what is exactly right for them."""
+
+    def __init__(self, case: Case | None = None) -> None:
+        self.case = case or Case()
+        self.echo = make_echo(self.case)
+        self.exact = matched_filter_reference(self.case, self.echo)
+        self.data = self.exact.astype(np.complex64)
+        self.image = beams_reference(self.case, self.exact)
+        self.good = slice(*np.searchsorted(self.case.slant_m, _JUDGED_M))
+
+
+def run_stages(
+    setting: Setting, top: Ceilings, *, rounds: int, on_step: Callable[[str], None] = lambda text: None
+) -> dict[str, Any]:
+    """Check and time all stages.
+
+    Returns
+    -------
+    dict
+        Stage to what the report holds of it: times in microseconds, errors, fraction of the ceiling, rivals.
+    """
+    makers = {
+        "matched_filter": _matched_filter,
+        "beams": _beams,
+        "ground": _ground,
+        "ping": _ping,
+        "simulator": _simulator,
+    }
+    found = {}
+    for name, make in makers.items():
+        on_step(f"stage against its rivals: {name.replace('_', ' ')}")
+        stage = make(setting, top)
+        watch = Watch()
+        candidates = {"ours": stage.own, **{k: call for k, (_, call) in stage.rivals.items()}}
+        times = measure(candidates, rounds=rounds, inner=stage.inner)
+        found[name] = _entry(name, stage, times, top, watch.share())
+    return found
+
+
+def _entry(name: str, stage: _Stage, times: Times, top: Ceilings, share: float) -> dict[str, Any]:
+    own = times.of("ours")
+    limit, dim_limit = LIMITS[name]
+    good = stage.error <= limit and (dim_limit is None or stage.dim_error <= dim_limit)
+    others = {}
+    for key, (rival, _) in stage.rivals.items():
+        took, ratio = times.of(key), times.ratio(key, "ours")
+        others[key] = {
+            "median_us": took.median * 1e6,
+            # A wrong answer has no speed.
+            "ratio": ratio.median if good else None,
+            "quartiles": [ratio.low, ratio.high] if good else None,
+            "error": _number(stage.rival_errors[key][0]),
+            "dim_error": _number(stage.rival_errors[key][1]),
+            "rival": rival,
+            "flag": judge_rival(rival, took, top.speed, stage.rival_errors[key][0]),
+        }
+    return {
+        "median_us": own.median * 1e6,
+        "quartiles_us": [own.low * 1e6, own.high * 1e6],
+        "error": stage.error,
+        "dim_error": _number(stage.dim_error),
+        "right": bool(good),
+        "ceiling_fraction": float(stage.least_s / own.median),
+        "ns_per_unit": own.median * 1e9 / stage.n_unit,
+        "unit": stage.unit,
+        "core_share": share,
+        "rivals": others,
+        **stage.extra,
+    }
+
+
+def judge_rival(name: str, took: Spread, speed: float, error: float) -> str:
+    """Say what is odd about a rival, empty if nothing.
+
+    Its expected band is scaled by the core's measured speed; a tenth beyond either end passes. Half as slow again makes
+    the ratio void, since a slow rival flatters.
+    """
+    if error > _RIVAL_ERROR[name]:
+        return f"wrong: error {error:.1e}, expected below {_RIVAL_ERROR[name]:.1e}"
+    low, high = (edge / speed for edge in rivals.BANDS[name])
+    if took.median > 1.5 * high:
+        return f"void: {took.median / high:.2f} x its expected time"
+    if took.median > 1.1 * high:
+        return f"slow: {took.median / high:.2f} x its expected time"
+    if took.median < low / 1.1:
+        return f"fast: {took.median / low:.2f} x its expected time"
+    return ""
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _least(count: counts.Count, top: Ceilings) -> float:
+    return count.least_seconds(top.fft_gflop_s, top.fma_gflop_s, top.l2_gb_s)
+
+
+def _matched_filter(s: Setting, top: Ceilings) -> _Stage:
+    plan = ours.compressor(s.case)
+    echo = np.ascontiguousarray(s.echo[None])
+    made = {
+        "straightforward": rivals.matched_filter_straightforward(s.case),
+        "expert": rivals.matched_filter_expert(s.case),
+    }
+    return _Stage(
+        timed(lambda: plan.run(echo)),
+        *errors(plan.run(echo)[0], s.exact),
+        _least(counts.matched_filter(s.case.n_channel, s.case.n_sample, plan.n_fft), top),
+        "sample, channel",
+        s.echo.size,
+        {k: (f"matched_filter_{k}", timed(lambda f=f: f(s.echo))) for k, f in made.items()},
+        {k: errors(f(s.echo), s.exact) for k, f in made.items()},
+        {"n_fft": plan.n_fft},
+    )
+
+
+def _beams(s: Setting, top: Ceilings) -> _Stage:
+    run, plan = ours.beams(s.case)
+    made = {
+        "straightforward": ("beams_straightforward", rivals.beams_straightforward(s.case)),
+        "expert": ("beams_expert", rivals.beams_expert(s.case)),
+        "fast_inaccurate": ("beams_fast_inaccurate", rivals.beams_fast_inaccurate(s.case)),
+    }
+    exact = s.image[:, s.good]
+    return _Stage(
+        timed(lambda: run(s.data)),
+        *errors(run(s.data)[:, s.good], exact),
+        _least(ours.count_beams(plan, detect=True), top),
+        "beam, sample, channel",
+        s.image.size * s.case.n_channel,
+        {k: (name, timed(lambda f=f: f(s.data))) for k, (name, f) in made.items()},
+        {k: errors(f(s.data)[:, s.good], exact) for k, (_, f) in made.items()},
+        {"n_beam": s.case.n_beam},
+    )
+
+
+def _strip(case: Case) -> NDArray[np.float32]:
+    return np.zeros((2, 400, case.across_m.size), np.float32)
+
+
+def _judged_pixels(case: Case, across_m) -> NDArray[np.bool_]:
+    slant = np.hypot(across_m, case.altitude_m)
+    return (slant > _JUDGED_M[0]) & (slant < _JUDGED_M[1])
+
+
+def _one_look(s: Setting) -> tuple[ours.CaseChain, dict[str, Any], tuple[float, float]]:
+    """The chain on the case, what it covers, and its error against the exact sum at every pixel."""
+    chain = ours.CaseChain(s.case, s.echo, along_m=_ALONG_M, heading_rad=_HEADING_RAD)
+    along, across, level = chain.one_look()
+    keep = _judged_pixels(s.case, across)
+    exact = ours.one_look_reference(
+        s.case, chain, s.exact, along[keep], across[keep], vehicle_along_m=_ALONG_M, heading_rad=_HEADING_RAD
+    )
+    plan = chain.chain.sides["starboard"].beamformer
+    extra = {"n_pixel": int(level.size), "n_beam": int(plan.direction.size), "upsampling": plan.upsampling}
+    return chain, extra, errors(level[keep], exact)
+
+
+def _at_pixels(s: Setting, strip: NDArray[np.float32]) -> tuple[float, float]:
+    """Error of a rival's strip against the exact sum at its pixels, instead of against bilinear reading."""
+    keep = (strip[1] == 1) & _judged_pixels(s.case, s.case.across_m)[None]
+    row, column = np.nonzero(keep)
+    cos, sin = np.cos(_HEADING_RAD), np.sin(_HEADING_RAD)
+    north, east = (row + 0.5) * s.case.pixel_along_m - _ALONG_M, s.case.across_m[column]
+    ahead, abeam = cos * north + sin * east, cos * east - sin * north
+    slant = np.sqrt(ahead**2 + abeam**2 + s.case.altitude_m**2)
+    return errors(strip[0][keep], intensity(delay_and_sum_reference(s.case, s.exact, ahead, slant)))
+
+
+def _ground(s: Setting, top: Ceilings) -> _Stage:
+    chain, extra, error = _one_look(s)
+    plan = chain.chain.sides["starboard"].beamformer
+    run = rivals.ground_straightforward(s.case)
+    image, strip = s.image.astype(np.float32), _strip(s.case)
+    where = (_ALONG_M, _HEADING_RAD)
+    single, double = _strip(s.case), np.zeros(strip.shape)
+    run(image, single, *where)
+    run(s.image, double, *where)
+    n_rival = int(single[1].sum())
+    at_pixel = _at_pixels(s, single)
+    count = counts.ground(extra["n_pixel"], plan.direction.size, plan.n_sample * plan.upsampling)
+    return _Stage(
+        chain.stage("ground and average"),
+        *error,
+        _least(count, top),
+        "pixel",
+        extra["n_pixel"],
+        {"straightforward": ("ground_straightforward", timed(lambda: run(image, strip, *where)))},
+        {"straightforward": errors(single[0].astype(float), double[0])},
+        {
+            **extra,
+            "rival_pixels": n_rival,
+            "rival_error_at_pixels": list(at_pixel),
+            "note": "ours reads the complex field with 4 x 4 taps, detects there, and sums weights and noise too; its "
+            "error is that of the whole chain at the pixels",
+        },
+    )
+
+
+def _ping(s: Setting, top: Ceilings) -> _Stage:
+    chain, extra, error = _one_look(s)
+    side = chain.chain.sides["starboard"]
+    made = {
+        "straightforward": ("ping_straightforward", rivals.ping_straightforward(s.case)),
+        "expert": ("ping_expert", rivals.ping_expert(s.case)),
+        "expert_accurate": ("ping_expert_accurate", rivals.ping_expert(s.case, rivals.beams_expert)),
+    }
+    strip, where = _strip(s.case), (_ALONG_M, _HEADING_RAD)
+    exact = np.zeros(strip.shape)
+    rivals.ground_straightforward(s.case)(s.image, exact, *where)
+    keep = _judged_pixels(s.case, s.case.across_m)
+    wrong, at_pixel = {}, {}
+    for key, (_, run) in made.items():
+        single = _strip(s.case)
+        run(s.echo, single, *where)
+        wrong[key] = errors(single[0][:, keep].astype(float), exact[0][:, keep])
+        at_pixel[key] = list(_at_pixels(s, single))
+    count = counts.matched_filter(s.case.n_channel, s.case.n_sample, side.compressor.n_fft)
+    count += ours.count_beams(side.beamformer, detect=False)
+    count += counts.ground(
+        extra["n_pixel"],
+        side.beamformer.direction.size,
+        side.beamformer.n_sample * side.beamformer.upsampling,
+    )
+    return _Stage(
+        timed(chain.step),
+        *error,
+        _least(count, top),
+        "sample, channel",
+        s.echo.size,
+        {k: (name, timed(lambda f=f: f(s.echo, strip, *where))) for k, (name, f) in made.items()},
+        wrong,
+        {**extra, "rival_error_at_pixels": at_pixel},
+    )
+
+
+def _simulator(s: Setting, top: Ceilings) -> _Stage:
+    case = s.case
+    rng = np.random.default_rng(2)
+    slant, sine = rng.uniform(7, 56, _MANY), np.sin(rng.uniform(-0.07, 0.07, _MANY))
+    y = np.sqrt((1 - sine**2) * slant**2 - case.altitude_m**2)
+    scene = slant * sine, y, np.full(y.size, case.altitude_m), rng.standard_normal(y.size)
+    some, few = ([v[:n] for v in scene] for n in (_SOME, _FEW))
+    maker = ours.EchoMaker(case)
+    made = {
+        "straightforward": ("simulate_straightforward", rivals.simulate_straightforward(case)),
+        "expert": ("simulate_plain_numba", rivals.simulate_plain_numba(case)),
+    }
+    plain = echo_direct(case, some[0], slant[:_SOME], some[3])
+    return _Stage(
+        timed(lambda: maker.run(*scene)),
+        *errors(maker.run(*few), maker.reference(*few)),
+        _least(counts.simulator(_MANY, case.n_channel, *maker.transform), top),
+        "scatterer, channel",
+        _MANY * case.n_channel,
+        {k: (name, timed(lambda f=f: f(*scene))) for k, (name, f) in made.items()},
+        {k: errors(f(*some), plain) for k, (_, f) in made.items()},
+        {"n_scatterer": _MANY, "note": "ours also spreads sound and turns with the array; the rivals don't"},
+        inner=1,
+    )
