@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import _beamform_kernels as kernels
-from .compress import Compressor, taylor_weight
+from .compress import Compressor
 from .errors import ParameterError
 from .frames import ArrayFrame, array_frame
 from .interpolation import Spectrum, delay_taps, delay_taps_error, half_sample_taps, tap_offsets
 from .records import Sonar
+from .theory.windows import taylor_line
 
 __all__ = ["BeamformSettings", "Beamformer", "channel_shading", "sector_half_angle"]
 
@@ -74,7 +75,7 @@ def channel_shading(frame: ArrayFrame, live: NDArray[np.bool_], shading: str) ->
     if shading == "uniform":
         weight = np.ones(frame.along_m.size)
     else:
-        weight = taylor_weight(frame.along_m / frame.length_m, 25.0, 4)
+        weight = taylor_line(frame.along_m / frame.length_m, 25.0, 4)
     weight = weight * live.any(axis=0)
     return weight / weight.sum()
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from .errors import DataError, ParameterError
 from .interpolation import Spectrum
 from .records import Sonar
+from .theory.windows import taper
 
-__all__ = ["CompressSettings", "Compressor", "replica", "taylor_weight"]
+__all__ = ["CompressSettings", "Compressor", "replica"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +27,10 @@ class CompressSettings:
 
     window: Literal["none", "hamming", "taylor"] = "hamming"
     """Weight on the replica in time: sidelobes against width (none -13 dB, hamming -40, taylor -35)."""
+
+    def __post_init__(self) -> None:
+        if self.window not in ("none", "hamming", "taylor"):
+            raise ParameterError(f"compress.window is {self.window!r}; allowed: none, hamming, taylor.")
 
 
 def replica(sonar: Sonar) -> NDArray[np.complex128]:
@@ -38,51 +43,6 @@ def replica(sonar: Sonar) -> NDArray[np.complex128]:
     return np.exp(
         2j * np.pi * ((sonar.frequency_start_hz - sonar.centre_frequency_hz) * t + slope * t**2 / 2)
     )
-
-
-def taylor_weight(position: NDArray[np.float64], sidelobe_db: float, n_bar: int) -> NDArray[np.float64]:
-    """Taylor's weights of a line source at any positions on it.
-
-    Parameters
-    ----------
-    position : ndarray of float64
-        From -0.5 to 0.5 of the line's length.
-    sidelobe_db : float
-        Design level of the near sidelobes below the main lobe, positive. [dB]
-    n_bar : int
-        Number of near sidelobes held at that level, plus one.
-
-    Returns
-    -------
-    ndarray of float64
-        Weights with mean about 1.
-
-    References
-    ----------
-    T. T. Taylor, "Design of line-source antennas for narrow beamwidth and low side lobes", IRE Trans. Antennas
-    Propag. 3, 16-28 (1955). Coefficients in the form of Carrara, Goodman and Majewski, *Spotlight Synthetic
-    Aperture Radar* (1995), appendix D (from memory); agreement with SciPy's windows is tested.
-    """
-    a = np.arccosh(10 ** (sidelobe_db / 20)) / np.pi
-    stretch = n_bar**2 / (a**2 + (n_bar - 0.5) ** 2)
-    m = np.arange(1, n_bar)
-    weight = np.ones_like(position)
-    for i in m:
-        upper = np.prod(1 - i**2 / stretch / (a**2 + (m - 0.5) ** 2))
-        lower = np.prod(1 - i**2 / m[m != i] ** 2)
-        weight += -((-1.0) ** i) * upper / lower * np.cos(2 * np.pi * i * position)
-    return weight
-
-
-def _window(name: str, n: int) -> NDArray[np.float64]:
-    position = (np.arange(n) - (n - 1) / 2) / n
-    if name == "none":
-        return np.ones(n)
-    if name == "hamming":
-        return np.hamming(n)
-    if name == "taylor":
-        return taylor_weight(position, 35.0, 4)
-    raise ParameterError(f"compress.window is {name!r}; allowed: none, hamming, taylor.")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,7 +79,7 @@ class Compressor:
     def prepare(cls, sonar: Sonar, settings: CompressSettings) -> Compressor:
         """Plan the compression: transform length, reference spectra, what the pulse becomes."""
         pulse = replica(sonar)
-        weight = _window(settings.window, pulse.size)
+        weight = taper(settings.window, pulse.size)
         weighted = pulse * weight
         scale = np.vdot(weighted, pulse).real
         rate_hz = 1 / sonar.sample_interval_s

@@ -29,6 +29,7 @@ __all__ = [
     "scalloping_loss_db",
     "snr_loss_db",
     "taper",
+    "taylor_line",
 ]
 
 TaperName = Literal["none", "uniform", "triangle", "hann", "hamming", "blackman", "taylor"]
@@ -73,12 +74,33 @@ def taper(name: TaperName, n: int, *, sidelobe_db: float = 35.0, n_equal: int = 
     if name == "blackman":
         return 0.42 + 0.5 * np.cos(2 * np.pi * x) + 0.08 * np.cos(4 * np.pi * x)
     if name == "taylor":
-        return _taylor(x, sidelobe_db, n_equal)
+        weights = taylor_line(x, sidelobe_db, n_equal)
+        return weights / weights.max()
     raise ParameterError(f"taper is {name!r}{nearest_name(name, get_args(TaperName))}.")
 
 
-def _taylor(x: NDArray[np.float64], sidelobe_db: float, n_equal: int) -> NDArray[np.float64]:
-    """Taylor, T. T. (1955), IRE Trans. Antennas Propag. AP-3, 16-28: nearly equal sidelobes, then a 1/u fall."""
+def taylor_line(x: NDArray[np.float64], sidelobe_db: float, n_equal: int) -> NDArray[np.float64]:
+    """Taylor's weights at any places of a line source: nearly equal sidelobes, then a 1/u fall.
+
+    Parameters
+    ----------
+    x : ndarray of float64
+        Places, -0.5 to 0.5 of the line's length.
+    sidelobe_db : float
+        Depth of the first sidelobes below the peak, positive. [dB]
+    n_equal : int
+        Number of nearly equal sidelobes.
+
+    Returns
+    -------
+    ndarray of float64
+        Mean over the line 1.
+
+    References
+    ----------
+    T. T. Taylor, "Design of line-source antennas for narrow beamwidth and low side lobes", IRE Trans. Antennas
+    Propag. 3, 16-28 (1955). Agreement with SciPy's window is tested.
+    """
     a = np.arccosh(10 ** (sidelobe_db / 20)) / np.pi
     dilation = n_equal**2 / (a**2 + (n_equal - 0.5) ** 2)
     weights = np.ones_like(x)
@@ -89,7 +111,7 @@ def _taylor(x: NDArray[np.float64], sidelobe_db: float, n_equal: int) -> NDArray
         numerator = np.prod(1 - m**2 / zeros)
         coefficient = (-1.0) ** (m + 1) * numerator / (2 * np.prod(1 - m**2 / others**2))
         weights += 2 * coefficient * np.cos(2 * np.pi * m * x)
-    return weights / weights.max()
+    return weights
 
 
 def _response(weights: NDArray[np.float64], offset_bins: ArrayLike) -> Any:

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.imaging.compress import Compressor, CompressSettings, replica, taylor_weight
+from pingloom.imaging.compress import Compressor, CompressSettings, replica
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Sonar
+from pingloom.imaging.theory.windows import taylor_line
 from tests.unit.make import make_sonar
 
 PLAIN = CompressSettings(window="none")
@@ -244,7 +245,7 @@ def test_taylor_weights_are_those_of_scipy(sidelobe_db: float, n_bar: int) -> No
 
     n = 64
     position = (np.arange(n) - (n - 1) / 2) / n
-    weight = taylor_weight(position, sidelobe_db, n_bar)
+    weight = taylor_line(position, sidelobe_db, n_bar)
     expected = taylor(n, nbar=n_bar, sll=sidelobe_db, norm=False)
     assert_allclose(weight / weight.mean(), expected / expected.mean(), rtol=1e-12)
     assert weight.mean() == pytest.approx(1, abs=0.01)
