@@ -10,9 +10,11 @@ replica, :func:`transform_length` points long.
 
 from __future__ import annotations
 
+import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -442,8 +444,6 @@ def simulate(
 
 
 def _cores() -> int:
-    import os
-
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
@@ -455,13 +455,14 @@ def _simulate(scenario, mode, threads, on_ping):
     seconds = _seconds(scenario, times)
     noise = _noise_rms_pa(scenario)
     waiting: deque[tuple[int, int, Future[NDArray[np.complex64]]]] = deque()
+    stop = threading.Event()
     with ThreadPoolExecutor(threads) as pool:
         try:
             for number in range(times.size):
                 for side, plan in enumerate(plans):
                     near = blocks[side].near(track, seconds[number])
                     job = pool.submit(
-                        _echo, scenario, plan, track, number, float(seconds[number]), near, noise
+                        _echo, scenario, plan, track, number, float(seconds[number]), near, noise, stop
                     )
                     waiting.append((number, side, job))
                 while len(waiting) > (threads + 1) * len(plans):
@@ -469,6 +470,7 @@ def _simulate(scenario, mode, threads, on_ping):
             while waiting:
                 yield _finished(scenario, plans, track, times, seconds, waiting.popleft(), on_ping)
         finally:
+            stop.set()  # pings under way are given up, so that an interruption is obeyed at once
             for _, _, job in waiting:
                 job.cancel()
 
@@ -493,11 +495,11 @@ def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     return ping, pose
 
 
-def _echo(scenario, plan, track, number, time_s, near, noise_rms):
+def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop):
     sonar = plan.sonar
     n_row, n_channel = sonar.element_position_m.shape[:2]
-    stop = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
-    geometry = ping_geometry(track, sonar, time_s, stop)
+    last_s = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
+    geometry = ping_geometry(track, sonar, time_s, last_s)
     # Float32 grids are complex ones with real and imaginary parts in turn: the kernel's vectors hold both.
     steps = plan.factor * plan.length
     shape, kind = (
@@ -508,6 +510,8 @@ def _echo(scenario, plan, track, number, time_s, near, noise_rms):
     grid = np.zeros(shape, kind)
     spread = [_spreader(plan, geometry, row, grid[row]) for row in range(n_row)]
     for point, n in _met(plan, geometry, near):
+        if stop.is_set():
+            raise CancelledError
         for add in spread:
             add(point, n)
     echo = np.empty((n_row, n_channel, sonar.n_sample), np.complex64)
