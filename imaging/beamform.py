@@ -28,7 +28,7 @@ __all__ = ["BeamformSettings", "Beamformer", "channel_shading", "sector_half_ang
 _PHASE_ERROR_RAD = 0.025
 """Bound on the phase error of splitting the focus: costs 0.003 dB of gain."""
 
-_DELAY_ERROR = 0.03
+_DELAY_ERROR = 0.024
 """Bound on a delay filter's error at half a sample; the mean over an array's channels is far smaller."""
 
 _BEAM_DENSITY = 2.4

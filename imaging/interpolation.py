@@ -50,12 +50,17 @@ def delay_taps(
     Returns
     -------
     ndarray of float64, shape (n, n_tap)
+        Scaled so that the peak of a pulse with this spectrum keeps its height.
     """
     fraction = np.atleast_1d(np.asarray(fraction, np.float64))
     turns, weight, basis = _basis(band, tap_offsets(n_tap), spectrum)
     wanted = weight[:, None] * np.exp(2j * np.pi * turns[:, None] * fraction)
     stacked = np.vstack([basis.real, basis.imag])
-    return np.linalg.lstsq(stacked, np.vstack([wanted.real, wanted.imag]), rcond=None)[0].T
+    taps = np.linalg.lstsq(stacked, np.vstack([wanted.real, wanted.imag]), rcond=None)[0]
+    # Least squares buys a smaller error with a smaller gain at the band's edges, and a pulse's peak is the sum over its
+    # spectrum: without this a point would read up to 0.7 % low at half a sample.
+    gain = np.sum((basis @ taps) * np.exp(-2j * np.pi * turns[:, None] * fraction), axis=0).real / weight.sum()
+    return (taps / gain).T
 
 
 def delay_taps_error(band: float, n_tap: int, spectrum: Spectrum | None = None) -> float:

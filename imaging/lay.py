@@ -59,8 +59,8 @@ class GridSettings:
             raise ParameterError(f"grid.heading_bound_deg is {self.heading_bound_deg:g}; allowed: 0 to 30.")
         if self.course_pings < 1:
             raise ParameterError(f"grid.course_pings is {self.course_pings}; allowed: 1 or more.")
-        if not 1 <= self.tile_rows <= 1_000_000:
-            raise ParameterError(f"grid.tile_rows is {self.tile_rows}; allowed: 1 to 1000000.")
+        if not 1 <= self.tile_rows <= 8192:
+            raise ParameterError(f"grid.tile_rows is {self.tile_rows}; allowed: 1 to 8192. They are held in memory.")
 
 
 @dataclass(frozen=True, slots=True)
