@@ -22,20 +22,32 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from pingloom.imaging import seawater
-from pingloom.imaging.conventions import NANOSECONDS_PER_SECOND
 from pingloom.imaging.errors import ParameterError
-from pingloom.imaging.records import Ping, Platform, Sonar, Water
+from pingloom.imaging.records import Ping, Sonar
 
 from ._echo_kernels import select, spread_exact, spread_fast
 from ._geometry import PingGeometry, ping_geometry, row_centres
 from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
+from .instrument import absorption_db_m, noise_rms_pa, replica, sonars, water
 from .motion import Track
 from .occlusion import box_table
 from .scenario import Scenario
 from .scene import BLOCK_M, Scatterers, Seabed, target_scatterers
+from .truth import ping_times_ns, platform, point_delay_s, seconds_from_start, target_places, truth
 
-__all__ = ["Mode", "ping_times_ns", "platform", "simulate", "sonars", "transform_length", "truth", "water"]
+__all__ = [
+    "Mode",
+    "ping_times_ns",
+    "platform",
+    "point_delay_s",
+    "replica",
+    "simulate",
+    "sonars",
+    "target_places",
+    "transform_length",
+    "truth",
+    "water",
+]
 
 Mode = Literal["fast", "reference"]
 
@@ -43,239 +55,6 @@ _NOISE = 2  # stream of the seed, beside those of the scene
 _SHORTEST = 3000  # points of a transform
 _CHUNK = 8192  # scatterers that are spread at a time: 0.3 MB
 _SPARE = 8  # samples beyond the longest path difference, at both ends
-
-
-# --- what stays fixed ------------------------------------------------------------------------------------
-
-
-def sonars(scenario: Scenario) -> dict[str, Sonar]:
-    """Return the arrays by side, port before starboard."""
-    return {side: _sonar(scenario, side) for side in scenario.sonar.side_names}
-
-
-def _sonar(scenario: Scenario, side: str) -> Sonar:
-    table = scenario.sonar
-    sign = -1 if side == "port" else 1
-    mirror = np.array([1.0, sign, 1.0])
-    depression = np.deg2rad(table.depression_deg)
-    up = np.array([0.0, sign * np.sin(depression), -np.cos(depression)])
-    along = (np.arange(table.n_channel) - (table.n_channel - 1) / 2) * table.channel_pitch_m
-    rise = (np.arange(table.n_row) - (table.n_row - 1) / 2) * table.row_pitch_m
-    centre = np.array([table.array_forward_m, table.array_starboard_m, table.array_down_m]) * mirror
-    offset = np.array([table.transmit_forward_m, table.transmit_starboard_m, table.transmit_down_m]) * mirror
-    element = centre + rise[:, None, None] * up + along[None, :, None] * np.array([1.0, 0, 0])
-    c, dt = scenario.water.sound_speed_m_s, 1 / table.sample_rate_hz
-    first, last = (2 * r / c for r in (table.range_start_m, table.range_stop_m))
-    return Sonar(
-        side=side,
-        frequency_start_hz=table.centre_frequency_hz - table.sweep_hz / 2,
-        frequency_stop_hz=table.centre_frequency_hz + table.sweep_hz / 2,
-        pulse_duration_s=table.pulse_duration_s,
-        centre_frequency_hz=table.centre_frequency_hz,
-        sample_interval_s=dt,
-        first_sample_delay_s=first,
-        n_sample=max(2, int(np.ceil((last - first) / dt - 1e-6))),
-        transmit_position_m=centre + offset,
-        transmit_size_m=np.array([table.transmit_along_m, table.transmit_vertical_m]),
-        receive_size_m=np.array([table.element_along_m, table.receive_vertical_m]),
-        depression_rad=float(depression),
-        element_position_m=element,
-        replica=_tapered(scenario) if table.pulse_taper else None,
-        echo_unit="Pa",
-        source_level_db=table.source_level_db,
-    )
-
-
-def _sweep(start_hz: float, stop_hz: float, centre_hz: float, duration_s: float, dt: float):
-    t = np.arange(int(np.floor(duration_s / dt + 1e-9)) + 1) * dt
-    return t, np.exp(
-        2j * np.pi * ((start_hz - centre_hz) * t + (stop_hz - start_hz) * t**2 / (2 * duration_s))
-    )
-
-
-def _tapered(scenario: Scenario) -> NDArray[np.complex64]:
-    table = scenario.sonar
-    start, stop = (table.centre_frequency_hz + k * table.sweep_hz / 2 for k in (-1, 1))
-    t, wave = _sweep(start, stop, table.centre_frequency_hz, table.pulse_duration_s, 1 / table.sample_rate_hz)
-    u = t / table.pulse_duration_s
-    edge = np.clip(np.minimum(u, 1 - u) / table.pulse_taper, 0, 1)
-    return (wave * np.sin(np.pi / 2 * edge) ** 2).astype(np.complex64)
-
-
-def replica(sonar: Sonar) -> NDArray[np.complex128]:
-    """Return the transmitted pulse at baseband, sampled from the start of transmission, (n,)."""
-    if sonar.replica is not None:
-        return sonar.replica.astype(np.complex128)
-    return _sweep(
-        sonar.frequency_start_hz,
-        sonar.frequency_stop_hz,
-        sonar.centre_frequency_hz,
-        sonar.pulse_duration_s,
-        sonar.sample_interval_s,
-    )[1]
-
-
-def water(scenario: Scenario) -> Water:
-    """Return the water that the echoes went through."""
-    return Water(
-        sound_speed_m_s=scenario.water.sound_speed_m_s,
-        absorption_db_m=_absorption_db_m(scenario),
-        depth_m=scenario.seabed_depth_m,
-    )
-
-
-def _absorption_db_m(scenario: Scenario) -> float:
-    table = scenario.water
-    if table.absorption_db_m is not None:
-        return table.absorption_db_m
-    depth = (scenario.depth_m + scenario.seabed_depth_m) / 2
-    frequency = scenario.sonar.centre_frequency_hz
-    return float(seawater.absorption_db_m(frequency, table.temperature_c, table.salinity, depth, table.ph))
-
-
-def _noise_rms_pa(scenario: Scenario) -> float:
-    """Root mean square of the complex noise samples: mean |n|^2 = 2 x level x sample rate."""
-    table = scenario.water
-    if not table.noise:
-        return 0.0
-    level = table.noise_db
-    if level is None:
-        level = float(seawater.thermal_noise_db(scenario.sonar.centre_frequency_hz))
-    return float(np.sqrt(2 * 10 ** (level / 10) * 1e-12 * scenario.sonar.sample_rate_hz))
-
-
-# --- time and navigation ---------------------------------------------------------------------------------
-
-
-def ping_times_ns(scenario: Scenario) -> NDArray[np.uint64]:
-    """Return the starts of transmission, (ping,) nanoseconds since 1970-01-01 00:00:00Z."""
-    step = np.rint(np.arange(scenario.vehicle.n_ping) * (1e9 / scenario.vehicle.ping_rate_hz))
-    return np.uint64(scenario.vehicle.start_time_ns) + step.astype(np.uint64)
-
-
-def _seconds(scenario: Scenario, time_ns: NDArray[np.uint64]) -> NDArray[np.float64]:
-    """Seconds from the first ping; before it negative."""
-    since = time_ns.astype(np.int64) - np.int64(scenario.vehicle.start_time_ns)
-    return since / NANOSECONDS_PER_SECOND
-
-
-def platform(scenario: Scenario) -> Platform:
-    """Return what the navigation says: free of error, at its own rate or at the ping times."""
-    times = ping_times_ns(scenario)
-    rate = scenario.navigation.rate_hz
-    if rate is not None:
-        # Two rows more at either end, so that the whole of each ping can be interpolated.
-        last = (
-            scenario.vehicle.n_ping - 1
-        ) / scenario.vehicle.ping_rate_hz + 1 / scenario.vehicle.ping_rate_hz
-        step = np.rint(np.arange(-2, int(np.ceil(last * rate)) + 3) * (1e9 / rate)).astype(np.int64)
-        times = (np.int64(scenario.vehicle.start_time_ns) + step).astype(np.uint64)
-    return _platform_at(scenario, times)
-
-
-def _platform_at(scenario: Scenario, time_ns: NDArray[np.uint64]) -> Platform:
-    track, seconds = Track.of(scenario), _seconds(scenario, time_ns)
-    north, east, depth = track.position(seconds).T
-    heading, pitch, roll = track.angles(seconds).T
-    columns: dict[str, Any] = {}
-    if scenario.navigation.altitude:
-        columns["altitude_m"] = scenario.seabed_depth_m - depth
-    if scenario.navigation.speeds:
-        names = ("speed_forward_m_s", "speed_starboard_m_s", "speed_down_m_s")
-        columns.update(zip(names, track.levelled_velocity(seconds).T, strict=True))
-    if scenario.navigation.rates:
-        names = ("heading_rate_rad_s", "pitch_rate_rad_s", "roll_rate_rad_s")
-        columns.update(zip(names, track.angle_rates(seconds).T, strict=True))
-    return Platform(
-        time_ns=time_ns,
-        north_m=north,
-        east_m=east,
-        depth_m=depth,
-        heading_rad=heading,
-        pitch_rad=pitch,
-        roll_rad=roll,
-        **columns,
-    )
-
-
-# --- truth -----------------------------------------------------------------------------------------------
-
-
-def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
-    """Return what is really there: poses at the ping times, targets, and the delays of their centres.
-
-    Returns
-    -------
-    dict of str to ndarray
-        ``ping_time_ns`` (ping,); ``position_m`` (ping, 3) north, east, depth; ``angles_rad`` (ping, 3) heading, pitch,
-        roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
-        ``lambert_db`` (); ``target_position_m`` (target, 3), of a box the centre; ``target_strength_db``,
-        ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers.
-    """
-    track, times = Track.of(scenario), ping_times_ns(scenario)
-    seconds = _seconds(scenario, times)
-    place = target_places(scenario)
-    out: dict[str, NDArray[Any]] = {
-        "ping_time_ns": times,
-        "position_m": track.position(seconds),
-        "angles_rad": track.angles(seconds),
-        "velocity_m_s": track.velocity(seconds),
-        "angle_rates_rad_s": track.angle_rates(seconds),
-        "seabed_depth_m": np.array(scenario.seabed_depth_m),
-        "lambert_db": np.array(scenario.seabed.lambert_db),
-        "target_position_m": place,
-        "target_strength_db": np.array([t.strength_db for t in scenario.targets], dtype=np.float64),
-        "target_is_box": np.array([t.kind == "box" for t in scenario.targets], dtype=np.uint8),
-    }
-    for side, sonar in sonars(scenario).items():
-        centres = row_centres(sonar)
-        delay = [point_delay_s(scenario, sonar, p, seconds[:, None], centres[None]) for p in place]
-        out[f"delay_{side}_s"] = np.array(delay).reshape(len(place), seconds.size, len(centres))
-    return out
-
-
-def target_places(scenario: Scenario) -> NDArray[np.float64]:
-    """Return north, east, depth of each target (of a box its centre), (target, 3). [m]"""
-    rows = []
-    for target in scenario.targets:
-        rise = target.height_m + (target.size_m[2] / 2 if target.kind == "box" else 0)
-        rows.append((*scenario.world_place(*scenario.leg_place(target)), scenario.seabed_depth_m - rise))
-    return np.array(rows, dtype=np.float64).reshape(-1, 3)
-
-
-def point_delay_s(
-    scenario: Scenario,
-    sonar: Sonar,
-    place_m: NDArray[np.float64],
-    time_s: NDArray[np.float64],
-    receiver_m: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Solve the two-way delay of a point for receivers in the body frame, straight from the true motion.
-
-    Parameters
-    ----------
-    place_m : ndarray, shape (3,)
-    time_s : ndarray, shape (...)
-        Starts of transmission, from the first ping.
-    receiver_m : ndarray, shape (..., 3)
-        Broadcasts against ``time_s``.
-
-    Returns
-    -------
-    ndarray of float64
-        [s]
-    """
-    track, c = Track.of(scenario), scenario.water.sound_speed_m_s
-    centre = np.asarray(time_s) + sonar.pulse_duration_s / 2
-    out = np.linalg.norm(place_m - track.points(centre, sonar.transmit_position_m), axis=-1)
-    delay = 2 * out / c
-    for _ in range(8):  # each round gains the ratio of vehicle to sound speed
-        back = np.linalg.norm(place_m - track.points(centre + delay, receiver_m), axis=-1)
-        delay = (out + back) / c
-    return delay
-
-
-# --- simulation ------------------------------------------------------------------------------------------
 
 
 def transform_length(scenario: Scenario, sonar: Sonar) -> tuple[int, int]:
@@ -321,7 +100,7 @@ class _SidePlan:
     def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode) -> _SidePlan:
         length, lead = transform_length(scenario, sonar)
         dt, wavelength = sonar.sample_interval_s, scenario.wavelength_m
-        neper = _absorption_db_m(scenario) * np.log(10) / 20
+        neper = absorption_db_m(scenario) * np.log(10) / 20
         level = np.sqrt(2) * 1e-6 * 10 ** (scenario.sonar.source_level_db / 20)
         spectrum = np.fft.fft(replica(sonar), length)
         taps = None if mode == "reference" else FastTaps.plan(spectrum)
@@ -452,8 +231,8 @@ def _simulate(scenario, mode, threads, on_ping):
     plans = [_SidePlan.of(scenario, sonar, mode) for sonar in sonars(scenario).values()]
     blocks = [_Blocks(scenario, plan) for plan in plans]
     times = ping_times_ns(scenario)
-    seconds = _seconds(scenario, times)
-    noise = _noise_rms_pa(scenario)
+    seconds = seconds_from_start(scenario, times)
+    noise = noise_rms_pa(scenario)
     waiting: deque[tuple[int, int, Future[NDArray[np.complex64]]]] = deque()
     stop = threading.Event()
     with ThreadPoolExecutor(threads) as pool:
@@ -495,7 +274,7 @@ def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     return ping, pose
 
 
-def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop):
+def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop=None):
     sonar = plan.sonar
     n_row, n_channel = sonar.element_position_m.shape[:2]
     last_s = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
@@ -510,7 +289,7 @@ def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop):
     grid = np.zeros(shape, kind)
     spread = [_spreader(plan, geometry, row, grid[row]) for row in range(n_row)]
     for point, n in _met(plan, geometry, near):
-        if stop.is_set():
+        if stop is not None and stop.is_set():
             raise CancelledError
         for add in spread:
             add(point, n)

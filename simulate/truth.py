@@ -1,0 +1,143 @@
+"""What is really there and what the navigation says of it: ping times, poses, targets and their delays."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pingloom.imaging.conventions import NANOSECONDS_PER_SECOND
+from pingloom.imaging.records import Platform, Sonar
+
+from ._geometry import row_centres
+from .instrument import sonars
+from .motion import Track
+from .scenario import Scenario
+
+__all__ = ["ping_times_ns", "platform", "point_delay_s", "seconds_from_start", "target_places", "truth"]
+
+
+def ping_times_ns(scenario: Scenario) -> NDArray[np.uint64]:
+    """Return the starts of transmission, (ping,) nanoseconds since 1970-01-01 00:00:00Z."""
+    step = np.rint(np.arange(scenario.vehicle.n_ping) * (1e9 / scenario.vehicle.ping_rate_hz))
+    return np.uint64(scenario.vehicle.start_time_ns) + step.astype(np.uint64)
+
+
+def seconds_from_start(scenario: Scenario, time_ns: NDArray[np.uint64]) -> NDArray[np.float64]:
+    """Seconds from the first ping; before it negative."""
+    since = time_ns.astype(np.int64) - np.int64(scenario.vehicle.start_time_ns)
+    return since / NANOSECONDS_PER_SECOND
+
+
+def platform(scenario: Scenario) -> Platform:
+    """Return what the navigation says: free of error, at its own rate or at the ping times."""
+    times = ping_times_ns(scenario)
+    rate = scenario.navigation.rate_hz
+    if rate is not None:
+        # Two rows more at either end, so that the whole of each ping can be interpolated.
+        last = (
+            scenario.vehicle.n_ping - 1
+        ) / scenario.vehicle.ping_rate_hz + 1 / scenario.vehicle.ping_rate_hz
+        step = np.rint(np.arange(-2, int(np.ceil(last * rate)) + 3) * (1e9 / rate)).astype(np.int64)
+        times = (np.int64(scenario.vehicle.start_time_ns) + step).astype(np.uint64)
+    return _platform_at(scenario, times)
+
+
+def _platform_at(scenario: Scenario, time_ns: NDArray[np.uint64]) -> Platform:
+    track, seconds = Track.of(scenario), seconds_from_start(scenario, time_ns)
+    north, east, depth = track.position(seconds).T
+    heading, pitch, roll = track.angles(seconds).T
+    columns: dict[str, Any] = {}
+    if scenario.navigation.altitude:
+        columns["altitude_m"] = scenario.seabed_depth_m - depth
+    if scenario.navigation.speeds:
+        names = ("speed_forward_m_s", "speed_starboard_m_s", "speed_down_m_s")
+        columns.update(zip(names, track.levelled_velocity(seconds).T, strict=True))
+    if scenario.navigation.rates:
+        names = ("heading_rate_rad_s", "pitch_rate_rad_s", "roll_rate_rad_s")
+        columns.update(zip(names, track.angle_rates(seconds).T, strict=True))
+    return Platform(
+        time_ns=time_ns,
+        north_m=north,
+        east_m=east,
+        depth_m=depth,
+        heading_rad=heading,
+        pitch_rad=pitch,
+        roll_rad=roll,
+        **columns,
+    )
+
+
+def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
+    """Return what is really there: poses at the ping times, targets, and the delays of their centres.
+
+    Returns
+    -------
+    dict of str to ndarray
+        ``ping_time_ns`` (ping,); ``position_m`` (ping, 3) north, east, depth; ``angles_rad`` (ping, 3) heading, pitch,
+        roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
+        ``lambert_db`` (); ``target_position_m`` (target, 3), of a box the centre; ``target_strength_db``,
+        ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers.
+    """
+    track, times = Track.of(scenario), ping_times_ns(scenario)
+    seconds = seconds_from_start(scenario, times)
+    place = target_places(scenario)
+    out: dict[str, NDArray[Any]] = {
+        "ping_time_ns": times,
+        "position_m": track.position(seconds),
+        "angles_rad": track.angles(seconds),
+        "velocity_m_s": track.velocity(seconds),
+        "angle_rates_rad_s": track.angle_rates(seconds),
+        "seabed_depth_m": np.array(scenario.seabed_depth_m),
+        "lambert_db": np.array(scenario.seabed.lambert_db),
+        "target_position_m": place,
+        "target_strength_db": np.array([t.strength_db for t in scenario.targets], dtype=np.float64),
+        "target_is_box": np.array([t.kind == "box" for t in scenario.targets], dtype=np.uint8),
+    }
+    for side, sonar in sonars(scenario).items():
+        centres = row_centres(sonar)
+        delay = [point_delay_s(scenario, sonar, p, seconds[:, None], centres[None]) for p in place]
+        out[f"delay_{side}_s"] = np.array(delay).reshape(len(place), seconds.size, len(centres))
+    return out
+
+
+def target_places(scenario: Scenario) -> NDArray[np.float64]:
+    """Return north, east, depth of each target (of a box its centre), (target, 3). [m]"""
+    rows = []
+    for target in scenario.targets:
+        rise = target.height_m + (target.size_m[2] / 2 if target.kind == "box" else 0)
+        rows.append((*scenario.world_place(*scenario.leg_place(target)), scenario.seabed_depth_m - rise))
+    return np.array(rows, dtype=np.float64).reshape(-1, 3)
+
+
+def point_delay_s(
+    scenario: Scenario,
+    sonar: Sonar,
+    place_m: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    receiver_m: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Solve the two-way delay of a point for receivers in the body frame, straight from the true motion.
+
+    Parameters
+    ----------
+    place_m : ndarray, shape (3,)
+    time_s : ndarray, shape (...)
+        Starts of transmission, from the first ping.
+    receiver_m : ndarray, shape (..., 3)
+        Broadcasts against ``time_s``.
+
+    Returns
+    -------
+    ndarray of float64
+        [s]
+    """
+    track, c = Track.of(scenario), scenario.water.sound_speed_m_s
+    centre = np.asarray(time_s) + sonar.pulse_duration_s / 2
+    out = np.linalg.norm(place_m - track.points(centre, sonar.transmit_position_m), axis=-1)
+    delay = 2 * out / c
+    for _ in range(8):  # each round gains the ratio of vehicle to sound speed
+        back = np.linalg.norm(place_m - track.points(centre + delay, receiver_m), axis=-1)
+        delay = (out + back) / c
+    return delay
