@@ -24,7 +24,7 @@ from ..frames import ArrayFrame, array_frame, rotation
 from ..radiometry import pattern_gain
 from ..records import Sonar
 
-__all__ = ["BottomFix", "BottomState", "BottomTracker", "BottomTrackSettings", "choose_altitude"]
+__all__ = ["BottomFix", "BottomState", "BottomTrackSettings", "BottomTracker", "choose_altitude"]
 
 _RHO_FIRST, _RHO_LAST, _RHO_STEP = 0.97, 8.0, 5e-4
 """Range over altitude at which the law is tabled."""
