@@ -21,7 +21,7 @@ from pingloom.imaging.lay import GridSettings
 from pingloom.imaging.records import Pattern, Ping, Platform, Sonar, Water
 
 from . import counts
-from .cases import Case, delay_and_sum_reference, intensity, pulse
+from .cases import Case, delay_and_sum_reference, intensity, pulse, replica
 from .timing import clock
 
 __all__ = [
@@ -39,8 +39,13 @@ _STEEPEST_DEG = 89.0
 
 
 def case_sonar(case: Case, side: str = "starboard") -> Sonar:
-    """Describe the case as a recording does, with its pulse as recorded replica and receivers that hear all round."""
-    sent = pulse(case, np.arange(round(case.pulse_s * case.sampling_hz) + 1) / case.sampling_hz)
+    """Describe the case as a recording does, with receivers that hear all round.
+
+    Its filter, pulse times window, stands as the recorded replica (so scaled that no further window leaves the case's
+    own scale): which samples of a window a chain takes is its own affair.
+    """
+    weighted = replica(case)
+    weighted = weighted / np.vdot(weighted, weighted).real
     flat = Pattern(angle_rad=np.array([-np.pi, np.pi]), gain_db=np.zeros(2))
     place = np.zeros((1, case.n_channel, 3))
     place[0, :, 0] = case.element_m
@@ -58,7 +63,7 @@ def case_sonar(case: Case, side: str = "starboard") -> Sonar:
         receive_size_m=np.array([case.pitch_m, 0.003]),
         depression_rad=np.deg2rad(20.0),
         element_position_m=place,
-        replica=sent.astype(np.complex64),
+        replica=weighted.astype(np.complex64),
         pattern_transmit_along=flat,
         pattern_transmit_vertical=flat,
         pattern_receive_along=flat,
@@ -67,8 +72,8 @@ def case_sonar(case: Case, side: str = "starboard") -> Sonar:
 
 
 def compressor(case: Case) -> Compressor:
-    """Pulse compression of the case, Hamming window."""
-    return Compressor.prepare(case_sonar(case), CompressSettings(window="hamming"))
+    """Pulse compression of the case."""
+    return Compressor.prepare(case_sonar(case), CompressSettings(window="none"))
 
 
 def beams(case: Case) -> tuple[Callable[[NDArray[np.complex64]], NDArray[np.float32]], Beamformer]:
@@ -136,6 +141,7 @@ class CaseChain:
         # Beams for turns and speeds during the echo are only wanted where the vehicle may move.
         bounds = {} if margins else {"yaw_rate_bound_deg_s": 0.0, "speed_bound_m_s": 0.0}
         self.settings = settings or ChainSettings(
+            compress=CompressSettings(window="none"),
             beamform=BeamformSettings(sector_deg=float(np.rad2deg(case.sector_rad)), **bounds),
             grid=GridSettings(
                 along_m=case.pixel_along_m,

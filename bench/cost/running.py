@@ -182,7 +182,6 @@ def _second_core(case: Case, echo, core: int | None, rounds: int) -> dict[str, A
     gains, n = [], 8
     for line in lines:
         line.step()
-    used = time.process_time()
     for _ in range(rounds):
         start = time.perf_counter()
         for line in lines:
@@ -194,7 +193,6 @@ def _second_core(case: Case, echo, core: int | None, rounds: int) -> dict[str, A
         for thread in threads:
             thread.join()
         gains.append((middle - start) / (time.perf_counter() - middle))
-    used = time.process_time() - used
     if core is not None:
         pin({core})
     gain = Spread.of(gains)
