@@ -36,6 +36,8 @@ __all__ = ["ChannelCalibrator", "ChannelFix", "ChannelSettings", "ChannelState"]
 
 _LAGS = (1, 2)
 _NODES = 24
+_DOUBT = 0.01
+"""Error of the expected coherence of receivers that are not neighbours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -427,7 +429,9 @@ class ChannelCalibrator:
                 step[m], step[m + lag] = -1, 1
                 design.append(step)
                 angle.append(np.angle(z))
-                weight.append(2 * seen * g**2 / (1 - g**2))
+                noise = (1 - g**2) / (2 * seen * g**2)
+                # Coherence beyond neighbours rests on the tails of patterns, which nobody knows to a hundredth.
+                weight.append(1 / (noise + (0.0 if lag == 1 else (_DOUBT / g) ** 2)))
         if design:
             h, z, w = np.array(design), np.array(angle), np.array(weight)
             tilt = h @ along
