@@ -12,6 +12,7 @@ import sys
 
 import click
 
+from pingloom.bench.console import Interrupted
 from pingloom.imaging.errors import PingloomError
 
 __all__ = ["COMMANDS", "main"]
@@ -24,6 +25,7 @@ COMMANDS = {
     "image": "Form seabed images from a recording.",
     "measure": "Measure speckle, resolution and contrast on a product.",
     "export": "Write a product as a picture for people.",
+    "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
     "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }
 """Name and one-line help of every command, in the order of the work."""
@@ -75,12 +77,14 @@ def main(argv: list[str] | None = None) -> int:
         code = result if isinstance(result, int) else 0
     except click.exceptions.Exit as stop:
         code = stop.exit_code
-    except click.Abort:
-        _complain("interrupted; nothing was left under the final name.")
+    except (click.Abort, KeyboardInterrupt, Interrupted):
+        _complain("interrupted; what was not whole yet is gone.")
         code = 130
-    except KeyboardInterrupt:
-        _complain("interrupted; nothing was left under the final name.")
-        code = 130
+    except click.exceptions.NoArgsIsHelpError as error:
+        _complain(
+            f"no command given; allowed: {', '.join(COMMANDS)}. Begin with: {error.ctx.command_path} demo -o demo"
+        )
+        code = 2
     except click.UsageError as error:
         hint = f" (see: {error.ctx.command_path} --help)" if error.ctx else ""
         _complain(f"{error.format_message()}{hint}")

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import math
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,7 +16,17 @@ import click
 
 from pingloom.imaging.errors import ParameterError
 
-__all__ = ["CAUTIONS", "Report", "common_options", "print_table", "progress", "refuse_existing"]
+__all__ = [
+    "CAUTIONS",
+    "Interrupted",
+    "Interruption",
+    "Report",
+    "as_json",
+    "common_options",
+    "print_table",
+    "progress",
+    "refuse_existing",
+]
 
 CAUTIONS = (
     "An image is not an all-clear: no target in it is no evidence that an area is free of ordnance or obstructions.",
@@ -30,6 +43,42 @@ def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON object for machines.")(
         function
     )
+
+
+class Interrupted(Exception):
+    """Ctrl-C, noticed at a safe place."""
+
+
+class Interruption:
+    """Turns Ctrl-C into a question that is asked at safe places; use it in a ``with`` block.
+
+    Python raises KeyboardInterrupt wherever the main thread happens to be, and libraries that run callbacks while a
+    file is closed swallow it there: the work would go on as if nothing had been said.
+    """
+
+    def __init__(self) -> None:
+        self.wanted = False
+
+    def __enter__(self) -> Interruption:
+        # Only the main thread may set handlers; elsewhere nobody can press Ctrl-C on us either.
+        self._ours = threading.current_thread() is threading.main_thread()
+        if self._ours:
+            self._before = signal.signal(signal.SIGINT, self._note)
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        if self._ours:
+            signal.signal(signal.SIGINT, self._before)
+        if exception[0] is None:
+            self.check()
+
+    def _note(self, number: int, frame: Any) -> None:
+        self.wanted = True
+
+    def check(self) -> None:
+        """Raise :class:`Interrupted` if Ctrl-C was pressed."""
+        if self.wanted:
+            raise Interrupted
 
 
 class Report:
@@ -58,16 +107,24 @@ class Report:
     def finish(self) -> None:
         """Print the JSON object, if that was asked for."""
         if self.as_json and not self.quiet:
-            click.echo(json.dumps(self.data, indent=2, sort_keys=False, default=_plain, allow_nan=False))
+            click.echo(as_json(self.data))
+
+
+def as_json(data: Any) -> str:
+    """Write plain values, numpy's and paths as JSON; what is not a number becomes null, which JSON knows."""
+    return json.dumps(_plain(data), indent=2, allow_nan=False)
 
 
 def _plain(value: Any) -> Any:
-    """Turn numpy values and paths into what JSON knows; NaN becomes null before it gets here."""
     if hasattr(value, "tolist"):
-        return value.tolist()
-    if isinstance(value, Path):
-        return str(value)
-    raise TypeError(f"can't write {type(value).__name__} as JSON")
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return str(value) if isinstance(value, Path) else value
 
 
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:

@@ -78,6 +78,7 @@ def run_demo(
     record: Callable[[Scenario, Path], None],
     overwrite: bool,
     on_step: Callable[[str], None],
+    on_ping: Callable[[int, int], None] | None = None,
 ) -> Demo:
     """Simulate, image both ways, measure, draw.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from pingloom import __version__
-from pingloom.bench.console import refuse_existing
+from pingloom.bench.console import as_json, refuse_existing
 from pingloom.bench.georeference import grid_factors, to_projected, utm_epsg
 from pingloom.imaging.chain import Chain, ChainSettings, Method, StepReport
-from pingloom.imaging.errors import ParameterError
+from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.records import Ping
 from pingloom.io.product import Product, read_product
@@ -86,7 +87,6 @@ class ImagingRun:
     def as_dict(self) -> dict[str, Any]:
         """For ``run.json``."""
         return {
-            "product": self.product.name,
             "pings": self.n_ping,
             "left_out": self.left_out,
             "late_pixels": self.late_pixels,
@@ -95,7 +95,7 @@ class ImagingRun:
             "first_ping_s_compilation_included": self.first_ping_s,
             "stage_median_ms": self.stage_ms,
             "ping_median_ms": self.ping_ms,
-            "real_time_factor": None if np.isnan(self.real_time_factor) else self.real_time_factor,
+            "real_time_factor": self.real_time_factor,
             "wall_s": self.wall_s,
         }
 
@@ -108,6 +108,7 @@ def image_recording(
     settings: ChainSettings | None = None,
     overwrite: bool = False,
     on_ping: Callable[[int, int], None] | None = None,
+    before_rename: Callable[[], None] | None = None,
 ) -> ImagingRun:
     """Image a recording into ``folder/<method>.nc``.
 
@@ -115,6 +116,8 @@ def image_recording(
     ----------
     on_ping : callable, optional
         Called with the number of pings done and their total.
+    before_rename : callable, optional
+        Called when the product is whole, before it takes its name; what it raises leaves nothing behind.
 
     Raises
     ------
@@ -123,10 +126,13 @@ def image_recording(
     """
     settings = settings or ChainSettings()
     folder = Path(folder)
+    if folder.exists() and not folder.is_dir():
+        raise ParameterError(f"{folder} is a file; allowed: a folder. Give another name.")
     target = folder / f"{method}.nc"
     refuse_existing(target, overwrite=overwrite)
     start = time.perf_counter()
     with open_recording(path) as recording:
+        _ = recording.origin  # refused here if missing, before minutes are spent and a folder is made
         total = sum(recording.n_ping(side) for side in recording.sides)
         if total == 0:
             raise ParameterError(
@@ -142,17 +148,18 @@ def image_recording(
         folder.mkdir(parents=True, exist_ok=True)
         frame = _frame(chain, recording, trajectory)
         times = StageTimes()
-        with _writer(target, recording, chain, frame, method, settings, overwrite=overwrite) as writer:
+        writer = _writer(target, recording, chain, frame, method, settings, overwrite, before_rename)
+        with writer:
             reports = _pings(chain, frame, first, pings, trajectory, times, writer, on_ping, total)
-        left_out: dict[str, int] = {}
-        for report in reports:
-            if report.reason:
-                left_out[report.reason] = left_out.get(report.reason, 0) + 1
+            left_out = Counter(report.reason for report in reports if report.reason)
+            if left_out.total() == len(reports):
+                why = "; ".join(f"{n} pings: {reason}" for reason, n in left_out.items())
+                raise DataError(f"{path}: no ping could be imaged ({why}); allowed: one or more good pings.")
         run = ImagingRun(
             method=method,
             product=target,
             n_ping=len(reports),
-            left_out=left_out,
+            left_out=dict(left_out),
             late_pixels=sum(r.late for r in reports),
             uncovered_pixels=sum(r.uncovered for r in reports),
             interval_s=_interval(recording),
@@ -206,7 +213,7 @@ def _interval(recording: Recording) -> float:
     return float(np.median(np.concatenate(gaps))) * 1e-9 if gaps else float("nan")
 
 
-def _writer(target, recording, chain, frame, method, settings, *, overwrite: bool) -> ProductWriter:
+def _writer(target, recording, chain, frame, method, settings, overwrite, before_rename) -> ProductWriter:
     return ProductWriter(
         target,
         method=method,
@@ -231,6 +238,7 @@ def _writer(target, recording, chain, frame, method, settings, *, overwrite: boo
             "comment": "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
         },
         overwrite=overwrite,
+        before_rename=before_rename,
     )
 
 
@@ -280,7 +288,7 @@ def _note_run(path: Path, run: ImagingRun) -> None:
             runs = {}
     runs[run.method] = run.as_dict()
     part = path.with_suffix(".json.part")
-    part.write_text(json.dumps(runs, indent=2) + "\n")
+    part.write_text(as_json(runs) + "\n")
     os.replace(part, path)
 
 
@@ -295,6 +303,8 @@ def draw_product(
     path: Path, picture: Path, *, limits_db: tuple[float, float] | None = None, page_m=None
 ) -> list[Path]:
     """Draw a product as pages of PNG."""
+    if not picture.parent.is_dir():
+        raise ParameterError(f"{picture.parent} is no folder; allowed: an existing one. Make it first.")
     from pingloom.bench.pictures import strip_picture
 
     with read_product(path) as product:

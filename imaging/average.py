@@ -131,6 +131,11 @@ class Accumulator:
         """First row beyond the ring."""
         return self.first_row + self.total.shape[1]
 
+    def restart(self, first_row: int) -> None:
+        """Go on at another row, after all open rows have been finished."""
+        self.first_row = first_row
+        self.touched[:] = np.iinfo(np.int64).max, np.iinfo(np.int64).min
+
     def widened(self, past_row: int) -> Accumulator:
         """The same sums in a ring that also holds the rows up to ``past_row``."""
         old, n_column = self.total.shape[1], self.total.shape[0]

@@ -31,7 +31,7 @@ from .frames import StripFrame, Trajectory
 from .geometry import PingGeometry, ping_geometry
 from .lay import Grid, GridSettings, choose_grid, field_taps
 from .radiometry import Level, Radiometer
-from .records import Correction, Ping, Sonar, Tile, Water
+from .records import Correction, Look, Ping, Sonar, Tile, Water
 from .seawater import absorption_db_m
 
 __all__ = [
@@ -66,6 +66,17 @@ class WaterSettings:
     salinity: float = 35.0
     """For the absorption where the recording gives none."""
 
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("sound_speed_m_s", 1300, 1800),
+            ("absorption_db_m", 0, 10),
+            ("temperature_c", -4, 60),
+            ("salinity", 0, 60),
+        ):
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise ParameterError(f"water.{name} is {value:g}; allowed: {low} to {high}.")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BottomSettings:
@@ -73,10 +84,14 @@ class BottomSettings:
 
     altitude_m: float | None = None
     """Of the body origin, in place of what the recording says. [m]"""
+    water_depth_m: float | None = None
+    """Of the seabed below the surface, in place of what the recording says; used where no altitude is known. [m]"""
 
     def __post_init__(self) -> None:
-        if self.altitude_m is not None and not self.altitude_m > 0:
-            raise ParameterError(f"bottom.altitude_m is {self.altitude_m:g}; allowed: above 0.")
+        for name in ("altitude_m", "water_depth_m"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 12_000:
+                raise ParameterError(f"bottom.{name} is {value:g}; allowed: above 0 to 12000.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,9 +206,8 @@ class Chain:
         if method not in ("multilook", "broadside"):
             raise ParameterError(f"method is {method!r}; allowed: multilook, broadside.")
         speed = settings.water.sound_speed_m_s or water.sound_speed_m_s
-        if not 1300 <= speed <= 1800:
-            raise ParameterError(f"water.sound_speed_m_s is {speed:g}; allowed: 1300 to 1800.")
-        altitude = settings.bottom.altitude_m or _least_altitude(trajectory, water)
+        depth = settings.bottom.water_depth_m or water.depth_m
+        altitude = settings.bottom.altitude_m or _least_altitude(trajectory, depth)
         absorption = _absorption(settings.water, water, sonars)
         steepest = np.sin(np.deg2rad(settings.grid.steepest_grazing_deg))
         stages: dict[str, tuple[Compressor, Beamformer]] = {}
@@ -216,7 +230,7 @@ class Chain:
             sides=plans,
             sound_speed_m_s=speed,
             absorption_db_m=absorption,
-            water_depth_m=water.depth_m,
+            water_depth_m=depth,
             buffers={side: p.beamformer.allocate() for side, p in plans.items()},
             channels={
                 side: np.zeros((p.sonar.n_channel, p.compressor.n_out), np.complex64)
@@ -270,6 +284,33 @@ class Chain:
         tiles, report = self._one(state, ping, trajectory, correction, observe)
         return state, tiles, [report]
 
+    def look(
+        self, ping: Ping, trajectory: Trajectory, frame: StripFrame, correction: Correction | None = None
+    ) -> Look:
+        """One ping's look by itself, equalised and on the strip grid: what estimators compare and teachers show.
+
+        Raises
+        ------
+        DataError
+            If the ping does not fit the plan.
+        """
+        self._check(ping)
+        plan, own = self.sides[ping.side], SideState()
+        geometry, level, power = self._field(plan, ping, trajectory, frame, correction, lambda stage: None)
+        own.noise = own.noise.updated(power)
+        low, high = _footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
+        acc = own.accumulator = Accumulator.allocate(self.grid, high - low, low)
+        self._lay_look(plan, own, ping, geometry, level, self.buffers[ping.side], 1.0)
+        tile = acc.finish(high - low, ping.side, noise_known=own.noise.known)
+        return Look(
+            side=ping.side,
+            number=ping.number,
+            first_along=low,
+            first_across=tile.first_across,
+            intensity=tile.intensity + np.nan_to_num(tile.noise_equivalent),
+            noise_equivalent=tile.noise_equivalent,
+        )
+
     def finish(
         self, state: ChainState, trajectory: Trajectory, observe: Observer | None = None
     ) -> tuple[list[Tile], list[StepReport]]:
@@ -320,15 +361,39 @@ class Chain:
         observe: Observer | None,
     ) -> tuple[list[Tile], StepReport]:
         plan, own = self.sides[ping.side], state.sides[ping.side]
-        if correction is not None and correction.look_weight == 0:
-            return [], StepReport(ping.side, ping.number, 0, 0, 0, np.nan, "rejected by its correction")
+        reason = self._reason_to_leave_out(plan, ping, trajectory, correction)
+        if reason:
+            return [], StepReport(ping.side, ping.number, 0, 0, 0, np.nan, reason)
         note = observe or (lambda stage: None)
+        geometry, level, power = self._field(plan, ping, trajectory, state.frame, correction, note)
+        own.noise = own.noise.updated(power)
+        buffer = self.buffers[ping.side]
+        low, high = _footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
+        tiles = self._open(own, ping.side, low, high)
+        lay = self._lay_look if self.method == "multilook" else self._lay_line
+        weight = 1.0 if correction is None else correction.look_weight
+        added, late, uncovered = lay(plan, own, ping, geometry, level, buffer, weight)
+        note("ground and average")
+        tiles += self._emit(own, ping.side, low - self._behind())
+        note("tiles")
+        return tiles, StepReport(ping.side, ping.number, added, late, uncovered, geometry.altitude_m)
+
+    def _field(
+        self,
+        plan: SidePlan,
+        ping: Ping,
+        trajectory: Trajectory,
+        frame: StripFrame,
+        correction: Correction | None,
+        note: Observer,
+    ) -> tuple[PingGeometry, Level, float]:
+        """Form the levelled field of one ping in its side's buffer; the noise power comes with it, gains undone."""
         altitude = self._altitude(ping, trajectory, correction)
         geometry = ping_geometry(
             plan.sonar,
             plan.beamformer.frame,
             trajectory,
-            state.frame,
+            frame,
             ping.time_ns,
             plan.delay_s,
             altitude,
@@ -340,22 +405,36 @@ class Chain:
         note("matched filter")
         channels = self.channels[ping.side]
         self._combine(plan, compressed, level, correction, channels)
-        self._listen(plan, own, ping, channels, geometry)
+        power = measure_noise(
+            ping.echo,
+            channels,
+            plan.combiner.live,
+            plan.compressor,
+            geometry,
+            pulse_s=plan.sonar.pulse_duration_s,
+            sound_speed_m_s=self.sound_speed_m_s,
+        )
         note("rows and noise")
         buffer = self.buffers[ping.side]
         plan.beamformer.run(channels, buffer)
         note("beams")
-        self._level(plan, level, buffer)
+        step = plan.delay_s[1] - plan.delay_s[0]
+        kernels.level_field(buffer.field, level.amplitude, 1 / (step * plan.beamformer.sample_rate_hz))
         note("level")
-        low, high = _footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
-        self._open(own, low, high)
-        lay = self._lay_look if self.method == "multilook" else self._lay_line
-        weight = 1.0 if correction is None else correction.look_weight
-        added, late, uncovered = lay(plan, own, ping, geometry, level, buffer, weight)
-        note("ground and average")
-        tiles = self._emit(own, ping.side, low - self._behind())
-        note("tiles")
-        return tiles, StepReport(ping.side, ping.number, added, late, uncovered, altitude)
+        return geometry, level, power / 10 ** (ping.receiver_gain_db / 10)
+
+    def _reason_to_leave_out(
+        self, plan: SidePlan, ping: Ping, trajectory: Trajectory, correction: Correction | None
+    ) -> str:
+        if correction is not None and correction.look_weight == 0:
+            return "rejected by its correction"
+        begin = trajectory.seconds(ping.time_ns)
+        if not trajectory.covers(begin, begin + plan.compressor.last_delay_s):
+            return "no navigation at its time"
+        # One sum finds any sample that is not finite.
+        if not np.isfinite(ping.echo.view(np.float32).sum(dtype=np.float64)):
+            return "echo holds samples that are not finite"
+        return ""
 
     def _altitude(self, ping: Ping, trajectory: Trajectory, correction: Correction | None) -> float:
         if correction is not None and np.isfinite(correction.altitude_m):
@@ -373,22 +452,6 @@ class Chain:
         weight = None if correction is None else correction.channel_weight
         plan.combiner.run(compressed, sine_up, weight, out)
 
-    def _listen(self, plan: SidePlan, own: SideState, ping: Ping, channels, geometry: PingGeometry) -> None:
-        power = measure_noise(
-            ping.echo,
-            channels,
-            plan.combiner.live,
-            plan.compressor,
-            geometry,
-            pulse_s=plan.sonar.pulse_duration_s,
-            sound_speed_m_s=self.sound_speed_m_s,
-        )
-        own.noise = own.noise.updated(power / 10 ** (ping.receiver_gain_db / 10))
-
-    def _level(self, plan: SidePlan, level: Level, buffer: FieldBuffer) -> None:
-        step = plan.delay_s[1] - plan.delay_s[0]
-        kernels.level_field(buffer.field, level.amplitude, 1 / (step * plan.beamformer.sample_rate_hz))
-
     def _behind(self) -> int:
         """Rows that a later, further turned ping may still reach behind this one's footprint."""
         far = self.grid.n_column * self.grid.across_m
@@ -397,17 +460,25 @@ class Chain:
             + 2
         )
 
-    def _open(self, own: SideState, low: int, high: int) -> None:
-        """Make room in the ring for rows up to ``high``."""
+    def _open(self, own: SideState, side: str, low: int, high: int) -> list[Tile]:
+        """Make room in the ring for rows up to ``high``; a jump forward finishes all that was open."""
         behind = self._behind()
+        tiles: list[Tile] = []
         if own.accumulator is None:
             ring = high - low + 2 * behind + self.settings.grid.tile_rows
             own.accumulator = Accumulator.allocate(self.grid, ring, low - behind)
         acc = own.accumulator
+        gap = int(
+            np.ceil(_LARGEST_GAP_M / self.grid.along_m)
+        )  # a broadside line may still be joined to the last one
+        if low - behind > max(acc.touched[1], acc.first_row) + gap:
+            tiles = self._emit(own, side, low - behind)
+            acc.restart(low - behind)
         if high > acc.past_row:
             own.accumulator = acc = acc.widened(high + behind)
         acc.touched[0] = min(acc.touched[0], max(low, acc.first_row))
         acc.touched[1] = max(acc.touched[1], high)
+        return tiles
 
     def _noise_nodes(self, own: SideState, ping: Ping, level: Level) -> NDArray[np.float32]:
         power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
@@ -574,11 +645,11 @@ def _side_plan(
     )
 
 
-def _least_altitude(trajectory: Trajectory, water: Water) -> float:
+def _least_altitude(trajectory: Trajectory, water_depth_m: float | None) -> float:
     if trajectory.altitude_m.size:
         return float(trajectory.altitude_m.min())
     deepest = float(trajectory.time_s[np.argmax(trajectory.value[:, 2])])
-    return trajectory.altitude(deepest, water.depth_m)
+    return trajectory.altitude(deepest, water_depth_m)
 
 
 def _absorption(settings: WaterSettings, water: Water, sonars: Mapping[str, Sonar]) -> float:

@@ -123,6 +123,12 @@ class Trajectory:
                 rate[outside] = self.rate[end]
         return value, rate
 
+    def covers(self, first_s: float, last_s: float) -> bool:
+        """Whether the rows reach near enough to both times for a pose: within a second or two of their intervals."""
+        interval = float(np.median(np.diff(self.time_s))) if self.time_s.size > 1 else 0.0
+        beyond = max(1.0, 2 * interval)
+        return first_s >= self.time_s[0] - beyond and last_s <= self.time_s[-1] + beyond
+
     def altitude(self, time_s: float, water_depth_m: float | None) -> float:
         """Altitude of the body origin: the navigation's, else water depth less the vehicle's depth. [m]
 
@@ -142,8 +148,8 @@ class Trajectory:
                 )
             return altitude
         raise DataError(
-            "no altitude is known: the platform has no altitude column and the water no depth; "
-            "allowed: either. Say it with --set bottom.altitude_m=6."
+            "no altitude is known: the platform gives none above 0 and the water no depth; allowed: either. "
+            "Say it with --set bottom.altitude_m=6."
         )
 
 

@@ -59,7 +59,9 @@ def delay_taps(
     taps = np.linalg.lstsq(stacked, np.vstack([wanted.real, wanted.imag]), rcond=None)[0]
     # Least squares buys a smaller error with a smaller gain at the band's edges, and a pulse's peak is the sum over its
     # spectrum: without this a point would read up to 0.7 % low at half a sample.
-    gain = np.sum((basis @ taps) * np.exp(-2j * np.pi * turns[:, None] * fraction), axis=0).real / weight.sum()
+    gain = (
+        np.sum((basis @ taps) * np.exp(-2j * np.pi * turns[:, None] * fraction), axis=0).real / weight.sum()
+    )
     return (taps / gain).T
 
 

@@ -21,6 +21,9 @@ __all__ = ["Grid", "GridSettings", "choose_grid", "field_taps"]
 
 _FRACTIONS = 512
 
+_MOST_PIXELS = 1e8
+"""Pixels of all sums over the rows not finished yet: 1.9 GB a side."""
+
 _PIXEL_PER_CELL = 0.38
 """Default pixel over the -3 dB width of the finest cell."""
 
@@ -51,6 +54,8 @@ class GridSettings:
             value = getattr(self, name)
             if value is not None and not 0 < value < 1e5:
                 raise ParameterError(f"grid.{name} is {value:g}; allowed: above 0. Give a length in metres.")
+        if self.heading_deg is not None and not -360 <= self.heading_deg <= 360:
+            raise ParameterError(f"grid.heading_deg is {self.heading_deg:g}; allowed: -360 to 360.")
         if not 5 <= self.steepest_grazing_deg <= 89:
             raise ParameterError(
                 f"grid.steepest_grazing_deg is {self.steepest_grazing_deg:g}; allowed: 5 to 89."
@@ -60,7 +65,9 @@ class GridSettings:
         if self.course_pings < 1:
             raise ParameterError(f"grid.course_pings is {self.course_pings}; allowed: 1 or more.")
         if not 1 <= self.tile_rows <= 8192:
-            raise ParameterError(f"grid.tile_rows is {self.tile_rows}; allowed: 1 to 8192. They are held in memory.")
+            raise ParameterError(
+                f"grid.tile_rows is {self.tile_rows}; allowed: 1 to 8192. They are held in memory."
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +108,21 @@ def choose_grid(
     if settings.range_m is not None:
         far = min(far, settings.range_m)
     n_column = int(np.floor(far / across))
+    if n_column < 1 <= far / 0.01:
+        raise ParameterError(f"grid.across_m is {across:g}; allowed: less than the swath of {far:.3g} m.")
     if n_column < 1:
         raise ParameterError(
             f"the recorded echoes end at {reach:.3g} m slant range with {altitude_m:.3g} m of altitude: no seabed is "
             "seen; allowed: echoes that reach the seabed. Record for longer or correct the altitude."
+        )
+    half = max(b.sector_half_rad for _, b in sides)
+    rows = (
+        2 * far * (np.tan(half) + np.tan(np.deg2rad(settings.heading_bound_deg))) / along + settings.tile_rows
+    )
+    if rows * n_column > _MOST_PIXELS:
+        raise ParameterError(
+            f"grid.along_m={along:g} and grid.across_m={across:g} hold {rows * n_column:.2g} pixels in memory at a time; "
+            f"allowed: {_MOST_PIXELS:.2g}. Take larger pixels or a smaller grid.range_m."
         )
     return Grid(float(along), float(across), n_column)
 

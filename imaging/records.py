@@ -17,6 +17,7 @@ from .errors import DataError, ParameterError
 
 __all__ = [
     "Correction",
+    "Look",
     "Pattern",
     "Ping",
     "Platform",
@@ -425,6 +426,35 @@ class Correction:
         for name in ("shift_along_m", "shift_starboard_m", "shift_heading_rad"):
             _number(self, name)
         _number(self, "look_weight", low=0, high=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """One ping's look of the seabed, laid on the strip grid and equalised, before any averaging."""
+
+    side: str
+    number: int
+    """Index of its ping."""
+    first_along: int
+    """Index of the first row, as in :class:`Tile`."""
+    first_across: int
+    """Index of the first column, as in :class:`Tile`."""
+    intensity: NDArray[np.float32]
+    """(along, across) linear backscatter per unit area, noise not subtracted; NaN outside the sector."""
+    noise_equivalent: NDArray[np.float32]
+    """(along, across) linear backscatter whose echo equals the noise; NaN outside the sector or where unknown."""
+
+    def __post_init__(self) -> None:
+        if self.side not in SIDES:
+            _fail(self, "side", repr(self.side), "port, starboard")
+        shape = self.intensity.shape
+        if len(shape) != 2 or self.noise_equivalent.shape != shape:
+            _fail(
+                self,
+                "noise_equivalent",
+                f"of shape {self.noise_equivalent.shape}",
+                f"that of intensity, {shape}",
+            )
 
 
 class Quality:

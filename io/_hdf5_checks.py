@@ -12,10 +12,13 @@ from numpy.typing import NDArray
 
 from pingloom.imaging.errors import DataError
 
-__all__ = ["LARGEST_RATIO", "agrees", "complex_from", "is_complex_pair", "storage_fault", "text_of"]
+__all__ = ["DEFLATE_RATIO", "LARGEST_RATIO", "agrees", "complex_from", "is_complex_pair", "storage_fault", "text_of"]
 
 LARGEST_RATIO = 200
-"""A dataset may declare this many times the bytes that it stores; noise and pictures compress far less."""
+"""A recording's dataset may declare this many times the bytes that it stores; noise compresses far less."""
+
+DEFLATE_RATIO = 1100
+"""More than deflate can pack: a product's layer that is unknown throughout comes near it."""
 
 
 SMALL = 16 * 2**20
@@ -54,7 +57,7 @@ def agrees(got: tuple[int, ...], wanted: Sequence[int | None]) -> bool:
     return len(got) == len(wanted) and all(w is None or g == w for g, w in zip(got, wanted, strict=True))
 
 
-def storage_fault(data: h5py.Dataset) -> str:
+def storage_fault(data: h5py.Dataset, largest_ratio: int = LARGEST_RATIO) -> str:
     """Say what makes a dataset unfit to be read, or nothing."""
     dtype = data.dtype
     if data.shape is None or dtype.hasobject:
@@ -70,9 +73,9 @@ def storage_fault(data: h5py.Dataset) -> str:
         )
     declared = math.prod(data.shape) * dtype.itemsize
     stored = data.id.get_storage_size()
-    if declared > max(SMALL, LARGEST_RATIO * stored):
+    if declared > max(SMALL, largest_ratio * stored):
         return (
-            f"declares {declared} bytes but stores {stored}; allowed: at most {LARGEST_RATIO} times what is stored. "
+            f"declares {declared} bytes but stores {stored}; allowed: at most {largest_ratio} times what is stored. "
             "Trim it to what was written."
         )
     if data.chunks and math.prod(data.chunks) * dtype.itemsize > LARGEST_CHUNK:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from pingloom.imaging.errors import DataError, ParameterError, nearest_name
 
 from . import product_layout as layout
+from ._hdf5_checks import DEFLATE_RATIO
 from .product_layout import Georeference
 from .product_writer import ProductWriter
 from .safe_hdf5 import SafeFile
@@ -72,7 +73,7 @@ class Product:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file = SafeFile(path, "a product")
+        self._file = SafeFile(path, "a product", largest_ratio=DEFLATE_RATIO)
         try:
             self._read_header()
         except BaseException:

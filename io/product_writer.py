@@ -6,7 +6,7 @@ import json
 import os
 import tempfile
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -83,6 +83,8 @@ class ProductWriter:
         Replace what is there.
     durable : bool
         Wait for the disk before the file takes its name.
+    before_rename : callable, optional
+        Called when the product is whole, just before it takes its name; what it raises leaves nothing behind.
 
     Raises
     ------
@@ -109,6 +111,7 @@ class ProductWriter:
         attributes: Mapping[str, Any] | None = None,
         overwrite: bool = False,
         durable: bool = True,
+        before_rename: Callable[[], None] | None = None,
     ) -> None:
         self.path = Path(path)
         if self.path.exists() and not overwrite:
@@ -144,6 +147,7 @@ class ProductWriter:
             **(attributes or {}),
         }
         self._durable = durable
+        self._before_rename = before_rename
         self._spool = tempfile.TemporaryFile(dir=self.path.parent)
         self._n_spooled = 0
         self._tiles: list[_Spooled] = []
@@ -225,6 +229,8 @@ class ProductWriter:
                 self._write_file(file, tiles)
             if self._durable:
                 sync_file(part)
+            if self._before_rename is not None:
+                self._before_rename()
             os.replace(part, self.path)
             if self._durable:
                 sync_folder(self.path.parent)

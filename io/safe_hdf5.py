@@ -95,9 +95,10 @@ class SafeFile:
         If it isn't a regular file or not HDF5, or is cut short or damaged.
     """
 
-    def __init__(self, path: Path, what: str = "a recording") -> None:
+    def __init__(self, path: Path, what: str = "a recording", *, largest_ratio: int = LARGEST_RATIO) -> None:
         self.path = Path(path)
         self.what = what
+        self.largest_ratio = largest_ratio
         state = require_regular(self.path, what)
         self.n_byte = state.st_size
         self._text_is_safe = False
@@ -331,7 +332,7 @@ class SafeGroup:
         if self._kind(name) is not h5py.Dataset:
             raise DataError(f"{self.where(name)} is no dataset; allowed: a dataset. Rename the item.")
         data = self._group[name]
-        refusal = storage_fault(data)
+        refusal = storage_fault(data, self.file.largest_ratio)
         if refusal:
             raise DataError(f"{self.where(name)} {refusal}")
         return data

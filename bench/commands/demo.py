@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from pingloom.bench.console import CAUTIONS, Report, common_options
+from pingloom.bench.console import CAUTIONS, Interruption, Report, common_options
 
 __all__ = ["command"]
 
@@ -43,13 +43,22 @@ def command(output, scenario, overwrite, as_json, quiet) -> None:
             f"{output} is not empty; allowed: a new folder. Give another with -o or add --overwrite."
         )
     output.mkdir(parents=True, exist_ok=True)
-    found = run_demo(
-        load_preset(scenario),
-        output,
-        record=lambda s, path: record_scenario(s, path, overwrite=overwrite),
-        overwrite=overwrite,
-        on_step=lambda text: report.line(f"... {text}"),
-    )
+    with Interruption() as stop:
+
+        def on_step(text: str) -> None:
+            stop.check()
+            report.line(f"... {text}")
+
+        found = run_demo(
+            load_preset(scenario),
+            output,
+            record=lambda s, path: record_scenario(
+                s, path, overwrite=overwrite, on_ping=lambda done, total: stop.check()
+            ),
+            overwrite=overwrite,
+            on_step=on_step,
+            on_ping=lambda done, total: stop.check(),
+        )
     report.line()
     rows = []
     for row in found.rows:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import fields
 from pathlib import Path
 
 import click
 
-from pingloom.bench.console import CAUTIONS, Report, common_options, progress, refuse_existing
+from pingloom.bench.console import CAUTIONS, Interruption, Report, common_options, progress, refuse_existing
 
 __all__ = ["command"]
 
@@ -54,17 +56,24 @@ def command(recording, output, method, settings, assignments, no_picture, overwr
     picture = output / f"{method}.png"
     if not no_picture:
         refuse_existing(picture, overwrite=overwrite)
-    with progress("pings", None, show=report.chatty) as advance:
+    with Interruption() as stop, progress("pings", None, show=report.chatty) as advance:
+
+        def on_ping(done: int, total: int) -> None:
+            advance(1)
+            stop.check()
+
         run = image_recording(
             recording,
             output,
             method=method,
             settings=chosen,
             overwrite=overwrite,
-            on_ping=lambda i, n: advance(1),
+            on_ping=on_ping,
+            before_rename=stop.check,
         )
-    pages = [] if no_picture else draw_product(run.product, picture)
-    report.data = {"product": str(run.product), "pictures": [str(p) for p in pages], **run.as_dict()}
+        stop.check()
+        pages = [] if no_picture else draw_product(run.product, picture)
+    report.data = {**run.as_dict(), "product": str(run.product), "pictures": [str(p) for p in pages]}
     report.line(f"{run.product}: {run.n_ping} pings")
     for page in pages:
         report.line(str(page))
@@ -97,7 +106,14 @@ def _list(context: click.Context, value: bool) -> None:
     if not value:
         return
     from pingloom.imaging.chain import ChainSettings
-    from pingloom.io.settings import to_toml
+    from pingloom.io.settings import to_dict
 
-    click.echo(to_toml(ChainSettings()))
+    defaults = ChainSettings()
+    for stage, values in to_dict(defaults).items():
+        click.echo(f"[{stage}]")
+        for item in fields(getattr(defaults, stage)):
+            # TOML has no word for nothing; the reader takes "none" for it.
+            value = values.get(item.name)
+            click.echo(f"{item.name} = {json.dumps('none' if value is None else value)}")
+        click.echo()
     context.exit()

@@ -52,7 +52,11 @@ _BOX = click.Tuple([float, float, float, float])
 )
 @click.option("--background", type=_BOX, metavar="A0 A1 X0 X1", help="The seabed beside targets. [m]")
 @click.option(
-    "--bands", default=6, show_default=True, help="Bands of range for the number of looks of the whole image."
+    "--bands",
+    type=click.IntRange(min=1),
+    default=6,
+    show_default=True,
+    help="Bands of range for the number of looks of the whole image.",
 )
 @common_options
 def command(product, patches, points, half, targets, background, bands, as_json, quiet) -> None:

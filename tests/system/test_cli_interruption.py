@@ -122,10 +122,6 @@ def test_the_image_holds_no_clock(finished):
     assert names(finished) == FINAL | {"run.json"}
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a blank line comes first, and nothing is said to be left though the product stands there whole",
-)
 def test_an_interrupted_drawing_is_told_in_one_true_line(recording, tmp_path):
     process = start(recording, tmp_path / "o")
     said = stop_when(INSTANTS["while-it-draws"], process, tmp_path / "o", signal.SIGINT)

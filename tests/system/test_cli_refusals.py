@@ -221,10 +221,9 @@ def test_headings_in_degrees_are_refused_where_they_cannot_be(scene, tmp_path, t
     assert say("validate", path).code == 1
 
 
-# Faults that are known and not mended. Each test turns red once its fault is gone, and then loses its mark.
+# Faults that a first reader met, each mended since.
 
 
-@pytest.mark.xfail(strict=True, reason="a sample that is NaN spoils all pixels of its ping, silently")
 def test_a_ping_with_nan_is_left_out_and_counted(scene, tmp_path, target):
     good = scene("low-frequency-both-sides").path
     assert image(good, tmp_path / "good").code == 0
@@ -250,7 +249,6 @@ def in_two_gigabytes(*argv: object) -> subprocess.CompletedProcess:
     return subprocess.run(command, capture_output=True, text=True, timeout=60, preexec_fn=bound)
 
 
-@pytest.mark.xfail(strict=True, reason="a ping far from all navigation is extrapolated to, over any memory")
 def test_a_ping_far_beyond_the_navigation_is_refused_or_left_out(scene, tmp_path, target):
     good = scene("low-frequency-both-sides").path
     path = spoilt(good, tmp_path / "r.h5", put("port/ping_time", 0, 5))
@@ -259,14 +257,12 @@ def test_a_ping_far_beyond_the_navigation_is_refused_or_left_out(scene, tmp_path
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.xfail(strict=True, reason="no bound on the number of pixels: MemoryError with a traceback")
 def test_a_grid_too_fine_for_any_memory_is_refused(small, target):
     done = in_two_gigabytes("image", small, "-o", target, "--no-picture", *grid(0.05, 1e-7))
     assert done.returncode == 2
     assert len(done.stderr.splitlines()) == 1
 
 
-@pytest.mark.xfail(strict=True, reason="these settings of [water] have no bounds; NaN gives an empty image")
 @pytest.mark.parametrize(
     "setting", ["absorption_db_m=nan", "absorption_db_m=-1", "temperature_c=900", "salinity=-5"]
 )
@@ -275,57 +271,48 @@ def test_water_settings_have_bounds(setting, scene, target):
     image(good, target, "--set", f"water.{setting}").refused(setting.split("=")[0])
 
 
-@pytest.mark.xfail(strict=True, reason="a planned heading of NaN is noticed only by the georeference")
 def test_a_planned_heading_of_nan_is_refused_by_name(small, target):
     image(small, target, "--set", "grid.heading_deg=nan").refused("heading_deg")
 
 
-@pytest.mark.xfail(strict=True, reason="--bands 0 and below measure nothing and report success")
 @pytest.mark.parametrize("bands", [0, -1])
 def test_bands_are_one_or_more(bands, product):
     say("measure", product, "--bands", bands).refused("--bands")
 
 
-@pytest.mark.xfail(strict=True, reason="the message denies the altitude column, which is there but NaN")
 def test_an_altitude_that_is_all_nan_is_not_called_missing(small, tmp_path, target):
     path = spoilt(small, tmp_path / "r.h5", put("platform/altitude", 0, np.nan))
     assert "no altitude column" not in image(path, target).err
 
 
-@pytest.mark.xfail(strict=True, reason="a missing origin is noticed after the folder was made")
 def test_a_refused_recording_leaves_no_folder(small, tmp_path, target):
     path = spoilt(small, tmp_path / "r.h5", attribute("/", "origin_latitude"))
     image(path, target).refused("origin_latitude")
     assert not target.exists()
 
 
-@pytest.mark.xfail(strict=True, reason="--list-settings leaves out all settings whose default is none")
 @pytest.mark.parametrize("name", ["along_m", "across_m", "sound_speed_m_s", "altitude_m", "sector_deg"])
 def test_all_settings_are_listed(name):
     assert name in say("image", "--list-settings").out
 
 
-@pytest.mark.xfail(strict=True, reason="without a command the whole help is squeezed into the one line")
 def test_no_command_is_said_briefly():
     said = say()
     said.refused()
     assert len(said.err) < 200
 
 
-@pytest.mark.xfail(strict=True, reason="the system's words alone, without a remedy")
 def test_an_output_that_is_a_file_is_refused_with_a_remedy(small, tmp_path):
     (tmp_path / "f").write_text("x")
     image(small, tmp_path / "f").refused(str(tmp_path / "f"), "allowed")
 
 
-@pytest.mark.xfail(strict=True, reason="the message names a temporary file that the user never gave")
 def test_a_picture_for_a_missing_folder_is_refused_by_the_name_given(product, tmp_path):
     said = say("export", product, "-o", tmp_path / "none" / "x.png")
     said.refused(str(tmp_path / "none"))
     assert ".part" not in said.err
 
 
-@pytest.mark.xfail(strict=True, reason="blames the recording for a pixel wider than the swath")
 def test_a_pixel_wider_than_the_swath_is_blamed_on_the_setting(small, target):
     said = say("image", small, "-o", target, "--no-picture", "--set", "grid.across_m=500")
     said.refused("across_m")

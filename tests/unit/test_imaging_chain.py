@@ -396,3 +396,46 @@ def test_equal_work_gives_equal_bytes() -> None:
     first, second = (image(leg, leg.prepare())[1] for _ in range(2))
     for a, b in zip(first, second, strict=True):
         assert a.intensity.tobytes() == b.intensity.tobytes()
+
+
+def test_one_looks_average_is_the_image() -> None:
+    leg = make_leg(6)
+    chain = leg.prepare()
+    frame = StripFrame.from_course(leg.trajectory, 0.2, 1.2)
+    _, tiles, _ = image(leg, chain, frame=frame)
+    whole = rows(tiles)
+    total: dict[int, np.ndarray] = {}
+    count: dict[int, np.ndarray] = {}
+    for ping in leg.pings:
+        look = chain.look(ping, leg.trajectory, frame)
+        assert look.intensity.dtype == np.float32
+        for k, line in enumerate(look.intensity):
+            seen = np.isfinite(line)
+            row = look.first_along + k
+            total[row] = total.get(row, 0) + np.where(seen, line, 0)
+            count[row] = count.get(row, 0) + seen
+    for row, line in whole.items():
+        seen = np.isfinite(line)
+        # No water column here, so no noise is subtracted; float32 sums in another order.
+        assert_allclose(line[seen], (total[row] / np.maximum(count[row], 1))[seen], rtol=2e-6)
+
+
+def test_a_jump_forward_finishes_what_was_open_and_keeps_memory_small() -> None:
+    leg = make_leg(12)
+    chain = leg.prepare()
+    frame = StripFrame.from_course(leg.trajectory, 0.2, 1.2)
+    state, tiles, _ = image(leg, chain, frame=frame, pings=leg.pings[:6])
+    far = StripFrame(frame.north_m - 500 * np.cos(0.6), frame.east_m - 500 * np.sin(0.6), frame.heading_rad)
+    state, first = chain.start(frame), []
+    for ping in leg.pings[:6]:
+        state, new, _ = chain.step(state, ping, leg.trajectory)
+        first += new
+    before = state.sides["starboard"].accumulator.total.nbytes
+    state.frame = far  # as if the vehicle had jumped half a kilometre ahead
+    for ping in leg.pings[6:]:
+        state, new, _ = chain.step(state, ping, leg.trajectory)
+        first += new
+    assert state.sides["starboard"].accumulator.total.nbytes <= 1.2 * before
+    got = rows(first)
+    for row, line in rows(tiles).items():
+        assert_array_equal(got[row], line)
