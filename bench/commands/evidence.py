@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import click
 
@@ -14,8 +15,9 @@ __all__ = ["command"]
 
 @click.command(epilog="Example: pingloom evidence --section absorption")
 @click.option("--section", type=click.Choice(list(evidence.SECTIONS)), help="Only this section.")
+@click.option("--summary", is_flag=True, help="One line a section.")
 @common_options
-def command(section: str | None, as_json: bool, quiet: bool) -> None:
+def command(section: str | None, summary: bool, as_json: bool, quiet: bool) -> None:
     """Compute every value that a publication or an independent library gives, and compare.
 
     Each row names its source and the kind of evidence: published, library, computed (a simulation or an integral
@@ -29,12 +31,10 @@ def command(section: str | None, as_json: bool, quiet: bool) -> None:
         for row in rows:
             records.append(_record(row))
             advance(1)
-    for name in dict.fromkeys(record["section"] for record in records):
-        report.table(
-            f"\n{name}",
-            ["quantity", "source", "expected", "got", "verdict"],
-            [_cells(record) for record in records if record["section"] == name],
-        )
+    if summary:
+        _summary(report, records)
+    else:
+        _all(report, records)
     count = {verdict: sum(record["verdict"] == verdict for record in records) for verdict in ("ok", "FAILED")}
     not_run = len(records) - sum(count.values())
     report.line(
@@ -45,6 +45,44 @@ def command(section: str | None, as_json: bool, quiet: bool) -> None:
     report.finish()
     if count["FAILED"]:
         raise click.exceptions.Exit(1)
+
+
+def _all(report: Report, records: list[dict[str, object]]) -> None:
+    for name in dict.fromkeys(record["section"] for record in records):
+        report.table(
+            f"\n{name}",
+            ["quantity", "source", "expected", "got", "verdict"],
+            [_cells(record) for record in records if record["section"] == name],
+        )
+
+
+def _summary(report: Report, records: list[dict[str, object]]) -> None:
+    """Print a line a section: how many values of which kinds, and the one that uses most of its tolerance."""
+    lines = []
+    for name in dict.fromkeys(record["section"] for record in records):
+        chosen = [r for r in records if r["section"] == name]
+        used = [(_used(r), r) for r in chosen if isinstance(r.get("tolerance"), float)]
+        worst, of = max(used, key=lambda pair: pair[0], default=(math.nan, {"quantity": "-"}))
+        kinds = Counter(str(r["kind"]) for r in chosen)
+        good = sum(r["verdict"] == "ok" for r in chosen)
+        lines.append(
+            [
+                str(name),
+                f"{good} of {len(chosen)}",
+                ", ".join(f"{n} {kind}" for kind, n in kinds.most_common()),
+                f"{100 * worst:.0f} %",
+                str(of["quantity"]),
+            ]
+        )
+    report.table("", ["section", "within", "kinds of evidence", "tolerance used", "at most by"], lines)
+
+
+def _used(record: dict[str, object]) -> float:
+    """Deviation over tolerance."""
+    got, expected, tolerance = record.get("got"), record.get("expected"), record["tolerance"]
+    if not (isinstance(got, float) and isinstance(expected, float)) or not tolerance:
+        return 0.0
+    return abs(got - expected) / tolerance
 
 
 def _record(row: evidence.Row) -> dict[str, object]:
