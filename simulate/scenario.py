@@ -17,12 +17,15 @@ from ._checks import above_zero as _above_zero
 from ._checks import refuse as _refuse
 from ._checks import within as _within
 from ._tables import build, flatten, to_toml
-from .seabed_tables import SeabedTable, Target
-from .vehicle_tables import NavigationTable, Oscillation, VehicleTable
+from .seabed_tables import SeabedTable
+from .target_tables import Target
+from .vehicle_tables import Leg, NavigationTable, Oscillation, RandomMotion, VehicleTable
 
 __all__ = [
+    "Leg",
     "NavigationTable",
     "Oscillation",
+    "RandomMotion",
     "Scenario",
     "SeabedTable",
     "SonarTable",
