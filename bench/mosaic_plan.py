@@ -16,7 +16,7 @@ from pingloom.imaging.records import Quality
 from pingloom.io.mosaic import MosaicGrid
 from pingloom.io.product import Georeference, Product, read_product
 
-from ._speckle_cells import averaging_gain, speckle_lengths_m
+from ._speckle_cells import SpeckleCells, averaging_gain, speckle_cells
 
 __all__ = ["MosaicPlan", "Strip", "moved", "plan_mosaic", "read_strip"]
 
@@ -44,8 +44,8 @@ class Strip:
     gap_m: tuple[float, float]
     """Across track from where to where neither side sees the seabed; equal where there is no such gap."""
     node_m: NDArray[np.float64]
-    lengths_m: NDArray[np.float64] | None
-    """(2, node) integrals of the speckle's correlation."""
+    speckle: SpeckleCells | None
+    """At the nodes; None where the product doesn't tell its sonar."""
 
     def corners(self) -> NDArray[np.float64]:
         """(4, 2) eastings and northings of the outer corners in the strip's own system. [m]"""
@@ -94,7 +94,7 @@ def read_strip(path: Path) -> Strip:
             place=place,
             gap_m=_nadir_gap(product),
             node_m=node,
-            lengths_m=speckle_lengths_m(product, node),
+            speckle=speckle_cells(product, node),
         )
 
 
@@ -172,8 +172,8 @@ def plan_mosaic(
     grid = _grid(strips, code, cell)
     gains = [
         np.ones(s.node_m.size)
-        if s.lengths_m is None
-        else averaging_gain(s.lengths_m, grid.cell_m, np.arctan2(s.place.x_m[1], s.place.y_m[1]))
+        if s.speckle is None
+        else averaging_gain(s.speckle, grid.cell_m, np.arctan2(s.place.x_m[1], s.place.y_m[1]))
         for s in strips
     ]
     return MosaicPlan(strips=tuple(strips), grid=grid, gains=tuple(gains))

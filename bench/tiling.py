@@ -23,7 +23,7 @@ from pingloom.io.product import Georeference, Product, read_product
 from pingloom.io.tiles import CountMapping, TileFolder, TileRecord
 
 from ._mosaic_kernels import average_cells
-from ._speckle_cells import averaging_gain, speckle_lengths_m
+from ._speckle_cells import averaging_gain, speckle_cells
 from .tile_facts import recording_bytes, tile_facts
 
 __all__ = ["TileRun", "export_tiles", "usual_mapping"]
@@ -312,11 +312,11 @@ def _gain(raster: _Raster, column: int, columns: int) -> NDArray[np.float64]:
     """(columns,) looks of a square pixel over looks of the product's."""
     left = raster.edge_m[1] + column * raster.pixel_m[1]
     node = np.linspace(left, left + columns * raster.pixel_m[1], 12)
-    lengths = speckle_lengths_m(raster.product, node)
-    if lengths is None:
+    cells = speckle_cells(raster.product, node)
+    if cells is None:
         return np.ones(columns)
     centre = left + (np.arange(columns) + 0.5) * raster.pixel_m[1]
-    return np.interp(centre, node, averaging_gain(lengths, raster.pixel_m[0]))
+    return np.interp(centre, node, averaging_gain(cells, raster.pixel_m[0]))
 
 
 def _affine(raster: _Raster, place: Georeference, row: int, column: int) -> tuple[float, ...]:

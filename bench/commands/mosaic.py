@@ -80,7 +80,7 @@ def _say(report: Report, plan, tally, output: Path, pictures: list[Path]) -> Non
         "gap_m2": tally.gap_cells * area,
         "gap_filled_m2": tally.filled_cells * area,
         "mean_looks": _or_none(tally.mean_looks),
-        "looks_gain_of_averaging_known": [s.lengths_m is not None for s in plan.strips],
+        "looks_gain_of_averaging_known": [s.speckle is not None for s in plan.strips],
         "seams": [
             {
                 "first": s.first,
@@ -104,7 +104,7 @@ def _say(report: Report, plan, tally, output: Path, pictures: list[Path]) -> Non
             f"  open under the vehicles {tally.gap_cells * area:.4g} m2, filled by other strips "
             f"{100 * tally.filled_cells / tally.gap_cells:.0f} %"
         )
-    if any(s.lengths_m is None for s in plan.strips):
+    if any(s.speckle is None for s in plan.strips):
         report.line("  averaging over cells isn't counted in looks where a product doesn't tell its sonar")
     _say_seams(report, plan, seams)
     report.line(CAUTIONS[0])
