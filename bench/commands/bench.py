@@ -82,17 +82,21 @@ def measure_run(level: str, report: Report) -> dict[str, Any]:
     environment = {**os.environ, **dict.fromkeys(threads, "1")}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "run.json"
-        process = subprocess.Popen(
+        told = []
+        with subprocess.Popen(
             [sys.executable, "-m", "pingloom.bench.cost", level, str(path)],
             env=environment,
             stderr=subprocess.PIPE,
             text=True,
-        )
-        told = []
-        for line in process.stderr or ():
-            told.append(line.rstrip())
-            report.line(f"... {line.rstrip()}")
-        if process.wait() != 0:
+        ) as process:
+            try:
+                for line in process.stderr:
+                    told.append(line.rstrip())
+                    report.line(f"... {line.rstrip()}")
+            except BaseException:
+                process.kill()
+                raise
+        if process.returncode != 0:
             raise PingloomError(f"the timing process failed: {told[-1] if told else 'it said nothing'}")
         return json.loads(path.read_text(encoding="utf-8"))
 

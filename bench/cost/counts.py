@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Count", "beams", "ground", "matched_filter", "simulator"]
+__all__ = ["Count", "back_project", "beams", "ground", "matched_filter", "simulator"]
 
 _COMPLEX64 = 8
 _FLOAT32 = 4
@@ -101,4 +101,15 @@ def simulator(n_scatterer: int, n_channel: int, n_fft: int, factor: int) -> Coun
         transform=n_channel * (_transform(n_fft * factor) + _transform(n_fft)),
         arithmetic=pairs * (11 + 22 + 8 + 7 + 20 + 16) + n_scatterer * (260 + 180) + 6 * n_channel * n_fft,
         moved=5 * 8 * n_scatterer + 2 * _COMPLEX64 * n_channel * n_fft * factor,
+    )
+
+
+def back_project(n_pixel: int, n_channel: int, n_tap: int) -> Count:
+    """Per pixel and channel: delay (30, float64), phase (30, float64), real taps on complex samples (4 a tap), turn (8).
+
+    A float64 operation counts double: half as many fit in a vector.
+    """
+    pairs = n_pixel * n_channel
+    return Count(
+        transform=0.0, arithmetic=pairs * (2 * 60 + 4 * n_tap + 8), moved=n_pixel * (4 * 8 + _COMPLEX64)
     )

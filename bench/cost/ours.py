@@ -16,6 +16,7 @@ from pingloom.imaging import beamform
 from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.chain import Chain, ChainSettings, ChainState
 from pingloom.imaging.compress import Compressor, CompressSettings
+from pingloom.imaging.focus import Focuser
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.lay import GridSettings
 from pingloom.imaging.records import Pattern, Ping, Platform, Sonar, Water
@@ -27,15 +28,19 @@ from .timing import clock
 __all__ = [
     "CaseChain",
     "EchoMaker",
+    "back_projector",
     "beams",
     "case_sonar",
     "compressor",
     "count_beams",
+    "missed_pixels",
     "one_look_reference",
 ]
 
 _START_NS = 2_000_000_000_000_000_000
 _STEEPEST_DEG = 89.0
+_READING_ERROR = 2e-2
+"""Of a channel between its samples, worst place: about what the rivals' linear reading of fourfold samples has."""
 
 
 def case_sonar(case: Case, side: str = "starboard") -> Sonar:
@@ -199,6 +204,46 @@ class CaseChain:
         return (row + 0.5) * grid.along_m, (column + 0.5) * grid.across_m, level
 
 
+def missed_pixels(
+    case: Case,
+    echo: NDArray[np.complex64],
+    heading_rad: float,
+    *,
+    last_share: float = 1.0,
+    nadir_m: float = 0.0,
+) -> tuple[int, int]:
+    """Pixels of the turned sector that got no look, and pixels of the sector, each worked out in float64 by itself.
+
+    ``last_share`` of the farthest wholly recorded range and ``nadir_m`` across track cut off the sector's ends.
+    """
+    place_m = 20.0
+    chain = CaseChain(case, echo, along_m=place_m, heading_rad=heading_rad)
+    along, across, _ = chain.one_look()
+    grid, plan = chain.chain.grid, chain.chain.sides["starboard"]
+    reach_m = grid.n_column * grid.across_m
+    rows = np.arange(int((place_m - reach_m) / grid.along_m), int((place_m + reach_m) / grid.along_m))
+    north, east = np.meshgrid(
+        (rows + 0.5) * grid.along_m - place_m, (np.arange(grid.n_column) + 0.5) * grid.across_m, indexing="ij"
+    )
+    cos, sin = np.cos(heading_rad), np.sin(heading_rad)
+    ahead, abeam = cos * north + sin * east, cos * east - sin * north
+    slant = np.sqrt(ahead**2 + abeam**2 + case.altitude_m**2)
+    last_m = plan.compressor.last_delay_s * case.sound_speed_m_s / 2 * last_share
+    # A hair inside all edges: pixels right on one may fall either way in single precision.
+    inside = (
+        (abs(ahead / slant) < np.sin(case.sector_rad / 2) - 1e-6)
+        & (slant < last_m - 1e-3)
+        & (abeam > nadir_m)
+    )
+    inside &= case.altitude_m / slant < np.sin(np.deg2rad(_STEEPEST_DEG)) - 1e-6
+    seen = np.zeros(inside.shape, bool)
+    seen[
+        np.rint(along / grid.along_m - 0.5).astype(int) - rows[0],
+        np.rint(across / grid.across_m - 0.5).astype(int),
+    ] = True
+    return int((inside & ~seen).sum()), int(inside.sum())
+
+
 def _still(case: Case, along_m: float, heading_rad: float) -> Platform:
     """A vehicle that stays where it is."""
     zero = np.zeros(2)
@@ -311,6 +356,34 @@ def _bare_scenario(case: Case):
         water=WaterTable(sound_speed_m_s=case.sound_speed_m_s, absorption_db_m=0.0, noise=False),
         seabed=SeabedTable(present=False),
     )
+
+
+def back_projector(case: Case) -> Callable[..., NDArray[np.complex64]]:
+    """(data, along_m, slant_m) -> (pixel,) sum over channels, plan included; ``data`` at the recorded rate."""
+    element = np.zeros((case.n_channel, 3))
+    element[:, 0] = case.element_m
+
+    def run(data, along_m, slant_m):
+        point = np.stack([along_m, np.sqrt(slant_m**2 - along_m**2), np.zeros(along_m.size)], axis=1)
+        plan = Focuser.prepare(
+            element,
+            point,
+            slant_m / case.sound_speed_m_s,
+            first_delay_s=0.0,
+            sample_rate_hz=case.sampling_hz,
+            carrier_hz=case.carrier_hz,
+            sound_speed_m_s=case.sound_speed_m_s,
+            n_sample=case.n_sample,
+            band=case.bandwidth_hz / case.sampling_hz,
+            shading=case.shading,
+            normalise=False,
+            interpolation_error=_READING_ERROR,
+        )
+        out = np.empty(along_m.size, np.complex64)
+        plan.run(data, out)
+        return out
+
+    return run
 
 
 def count_beams(plan: Beamformer, *, detect: bool) -> counts.Count:

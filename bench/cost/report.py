@@ -79,6 +79,11 @@ def _stages(report: Report, run: dict[str, Any]) -> None:
             remarks.append(
                 f"{name}: this process got {100 * stage['core_share']:.0f} % of its core; others emptied its caches"
             )
+        for heading, (missed, of) in stage.get("missed_pixels", {}).items():
+            if missed:
+                remarks.append(
+                    f"{name}: {missed} of {of} pixels of the sector got no look at a heading of {heading} rad"
+                )
         if "note" in stage:
             remarks.append(f"{name}: {stage['note']}")
     columns = ("stage", "median [us]", "error", "dim cells", "of ceiling", "times faster", "quartiles")

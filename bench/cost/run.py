@@ -21,7 +21,7 @@ from .timing import pin, quietest_core
 __all__ = ["FORMAT", "LEVELS", "THREADS", "run"]
 
 FORMAT = 1
-LEVELS = {"quick": (5, 3, 3), "default": (11, 5, 4), "full": (25, 11, 4)}
+LEVELS = {"quick": (5, 3, 3), "default": (21, 7, 4), "full": (41, 15, 4)}
 """Rounds against rivals, rounds and sizes of growth."""
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 """Set to 1 before numpy is loaded."""

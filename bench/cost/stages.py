@@ -19,6 +19,7 @@ from .cases import (
     intensity,
     make_echo,
     matched_filter_reference,
+    sector_pixels,
 )
 from .ceilings import Ceilings
 from .timing import Candidate, Spread, Times, Watch, measure, timed
@@ -31,6 +32,7 @@ LIMITS = {
     "ground": (1e-2, 0.10),
     "ping": (1e-2, 0.10),
     "simulator": (3e-4, None),
+    "back_project": (1e-2, 0.10),
 }
 """Largest relative rms error of a stage, and of the amplitude in dim cells: beyond, its time is no result."""
 
@@ -46,12 +48,16 @@ _RIVAL_ERROR = {
     "ping_expert_accurate": 6e-3,
     "simulate_straightforward": 6e-3,
     "simulate_plain_numba": 1e-3,
+    "back_project_straightforward": 1.5e-2,
+    "back_project_plain_numba": 1.5e-2,
 }
 """About twice what each rival is known to be off; a rival beyond that is broken."""
 
 _ALONG_M, _HEADING_RAD = 20.0, 0.01
 _JUDGED_M = (7.0, 56.0)
 """Slant ranges that errors are taken over: full pulses, above nadir."""
+_HEADINGS_RAD = (-0.35, 0.0, 0.35)
+"""Of the vehicle against the strip, where pixels of the sector are looked for that got no look."""
 _MANY, _SOME, _FEW = 100_000, 2000, 150
 """Scatterers to time, to check the rivals on and to check the simulator on."""
 
@@ -100,6 +106,7 @@ def run_stages(
         "ground": _ground,
         "ping": _ping,
         "simulator": _simulator,
+        "back_project": _back_project,
     }
     found = {}
     for name, make in makers.items():
@@ -252,6 +259,7 @@ def _ground(s: Setting, top: Ceilings) -> _Stage:
     run(image, single, *where)
     run(s.image, double, *where)
     n_rival = int(single[1].sum())
+    missed = {f"{h:g}": list(ours.missed_pixels(s.case, s.echo, h)) for h in _HEADINGS_RAD}
     at_pixel = _at_pixels(s, single)
     count = counts.ground(extra["n_pixel"], plan.direction.size, plan.n_sample * plan.upsampling)
     return _Stage(
@@ -265,6 +273,7 @@ def _ground(s: Setting, top: Ceilings) -> _Stage:
         {
             **extra,
             "rival_pixels": n_rival,
+            "missed_pixels": missed,
             "rival_error_at_pixels": list(at_pixel),
             "note": "ours reads the complex field with 4 x 4 taps, detects there, and sums weights and noise too; its "
             "error is that of the whole chain at the pixels",
@@ -331,5 +340,35 @@ def _simulator(s: Setting, top: Ceilings) -> _Stage:
         {k: (name, timed(lambda f=f: f(*scene))) for k, (name, f) in made.items()},
         {k: errors(f(*some), plain) for k, (_, f) in made.items()},
         {"n_scatterer": _MANY, "note": "ours also spreads sound and turns with the array; the rivals don't"},
+        inner=1,
+    )
+
+
+def _back_project(s: Setting, top: Ceilings) -> _Stage:
+    from scipy.signal import resample
+
+    case, pixels = s.case, sector_pixels(s.case)
+    own = ours.back_projector(case)
+    made = {
+        "straightforward": ("back_project_straightforward", rivals.back_project_straightforward(case)),
+        "expert": ("back_project_plain_numba", rivals.back_project_plain_numba(case)),
+    }
+    padded = np.pad(s.exact, ((0, 0), (0, 4096 - case.n_sample)))
+    fine = resample(padded, 4 * 4096, axis=1)[:, : 4 * case.n_sample].astype(np.complex64)
+    exact = intensity(delay_and_sum_reference(case, s.exact, *pixels))
+    # Where whole filters were recorded: what the last samples lack is no error.
+    keep = pixels[1] < _JUDGED_M[1]
+    return _Stage(
+        timed(lambda: own(s.data, *pixels)),
+        *errors(intensity(own(s.data, *pixels)).astype(float)[keep], exact[keep]),
+        _least(counts.back_project(pixels[0].size, case.n_channel, 8), top),
+        "pixel, channel",
+        pixels[0].size * case.n_channel,
+        {k: (name, timed(lambda f=f: f(fine, *pixels))) for k, (name, f) in made.items()},
+        {k: errors(intensity(f(fine, *pixels))[keep], exact[keep]) for k, (_, f) in made.items()},
+        {
+            "n_pixel": int(pixels[0].size),
+            "note": "the rivals get their channels oversampled beforehand, ours doesn't",
+        },
         inner=1,
     )
