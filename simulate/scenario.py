@@ -17,6 +17,7 @@ from ._checks import above_zero as _above_zero
 from ._checks import refuse as _refuse
 from ._checks import within as _within
 from ._tables import build, flatten, to_toml
+from .contradictions import check_array, check_motions, check_navigation, check_seen
 from .seabed_tables import SeabedTable
 from .target_tables import Target
 from .vehicle_tables import Leg, NavigationTable, Oscillation, RandomMotion, VehicleTable
@@ -160,11 +161,9 @@ class Scenario:
             _refuse("seed", self.seed, "at least 0")
         self._check_depths()
         self._check_range()
-        length = self.vehicle.length_m
-        if length is not None and self.sonar.array_length_m > length:
-            allowed = f"at most vehicle.length_m = {length:g}"
-            got = f"{self.sonar.array_length_m:g} m long"
-            _refuse("sonar: the array", got, allowed, "Fewer channels or a smaller pitch make it shorter.")
+        check_array(self)
+        check_motions(self)
+        check_navigation(self)
         for target in self.targets:
             self._check_target(target)
 
@@ -202,7 +201,9 @@ class Scenario:
         name = f"targets: '{target.name or target.kind}'"
         track = (self.vehicle.n_ping - 1) / self.vehicle.ping_rate_hz * self.vehicle.speed_m_s
         reach = self.sonar.range_stop_m
-        if not -reach <= along <= track + reach or abs(across) > reach:
+        if self.vehicle.legs:
+            check_seen(self, name, along, across)
+        elif not -reach <= along <= track + reach or abs(across) > reach:
             _refuse(
                 f"{name} place",
                 f"{along:.4g} m along, {across:.4g} m across",
@@ -213,7 +214,9 @@ class Scenario:
             _refuse(
                 f"{name} height", f"{target.height_m:g} m", f"below the surface, {self.seabed_depth_m:g} m up"
             )
-        if across and self.sonar.sides != "both" and (across > 0) != (self.sonar.sides == "starboard"):
+        if self.vehicle.legs or self.sonar.sides == "both":
+            return
+        if across and (across > 0) != (self.sonar.sides == "starboard"):
             _refuse(
                 f"{name} place",
                 f"{across:.4g} m across",

@@ -1,4 +1,4 @@
-"""What is really there and what the navigation says of it: ping times, poses, targets and their delays."""
+"""What is really there: poses at the ping times, targets and their delays, and how wrong the navigation is."""
 
 from __future__ import annotations
 
@@ -7,66 +7,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pingloom.imaging.conventions import NANOSECONDS_PER_SECOND
-from pingloom.imaging.records import Platform, Sonar
+from pingloom.imaging.records import Sonar
 
 from ._geometry import row_centres
 from .instrument import sonars
 from .motion import Track
+from .navigation import navigation_truth, platform
+from .ping_times import ping_times_ns, seconds_from_start
 from .scenario import Scenario
 
 __all__ = ["ping_times_ns", "platform", "point_delay_s", "seconds_from_start", "target_places", "truth"]
-
-
-def ping_times_ns(scenario: Scenario) -> NDArray[np.uint64]:
-    """Return the starts of transmission, (ping,) nanoseconds since 1970-01-01 00:00:00Z."""
-    step = np.rint(np.arange(scenario.vehicle.n_ping) * (1e9 / scenario.vehicle.ping_rate_hz))
-    return np.uint64(scenario.vehicle.start_time_ns) + step.astype(np.uint64)
-
-
-def seconds_from_start(scenario: Scenario, time_ns: NDArray[np.uint64]) -> NDArray[np.float64]:
-    """Seconds from the first ping; before it negative."""
-    since = time_ns.astype(np.int64) - np.int64(scenario.vehicle.start_time_ns)
-    return since / NANOSECONDS_PER_SECOND
-
-
-def platform(scenario: Scenario) -> Platform:
-    """Return what the navigation says: free of error, at its own rate or at the ping times."""
-    times = ping_times_ns(scenario)
-    rate = scenario.navigation.rate_hz
-    if rate is not None:
-        # Two rows more at either end, so that the whole of each ping can be interpolated.
-        last = (
-            scenario.vehicle.n_ping - 1
-        ) / scenario.vehicle.ping_rate_hz + 1 / scenario.vehicle.ping_rate_hz
-        step = np.rint(np.arange(-2, int(np.ceil(last * rate)) + 3) * (1e9 / rate)).astype(np.int64)
-        times = (np.int64(scenario.vehicle.start_time_ns) + step).astype(np.uint64)
-    return _platform_at(scenario, times)
-
-
-def _platform_at(scenario: Scenario, time_ns: NDArray[np.uint64]) -> Platform:
-    track, seconds = Track.of(scenario), seconds_from_start(scenario, time_ns)
-    north, east, depth = track.position(seconds).T
-    heading, pitch, roll = track.angles(seconds).T
-    columns: dict[str, Any] = {}
-    if scenario.navigation.altitude:
-        columns["altitude_m"] = scenario.seabed_depth_m - depth
-    if scenario.navigation.speeds:
-        names = ("speed_forward_m_s", "speed_starboard_m_s", "speed_down_m_s")
-        columns.update(zip(names, track.levelled_velocity(seconds).T, strict=True))
-    if scenario.navigation.rates:
-        names = ("heading_rate_rad_s", "pitch_rate_rad_s", "roll_rate_rad_s")
-        columns.update(zip(names, track.angle_rates(seconds).T, strict=True))
-    return Platform(
-        time_ns=time_ns,
-        north_m=north,
-        east_m=east,
-        depth_m=depth,
-        heading_rad=heading,
-        pitch_rad=pitch,
-        roll_rad=roll,
-        **columns,
-    )
 
 
 def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
@@ -78,7 +28,8 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         ``ping_time_ns`` (ping,); ``position_m`` (ping, 3) north, east, depth; ``angles_rad`` (ping, 3) heading, pitch,
         roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
         ``lambert_db`` (); ``target_position_m`` (target, 3), of a box the centre; ``target_strength_db``,
-        ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers.
+        ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers; and
+        what :func:`pingloom.simulate.navigation.navigation_truth` gives.
     """
     track, times = Track.of(scenario), ping_times_ns(scenario)
     seconds = seconds_from_start(scenario, times)
@@ -99,7 +50,7 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         centres = row_centres(sonar)
         delay = [point_delay_s(scenario, sonar, p, seconds[:, None], centres[None]) for p in place]
         out[f"delay_{side}_s"] = np.array(delay).reshape(len(place), seconds.size, len(centres))
-    return out
+    return out | navigation_truth(scenario)
 
 
 def target_places(scenario: Scenario) -> NDArray[np.float64]:
