@@ -24,7 +24,7 @@ from pingloom.imaging.records import Quality
 from pingloom.io.mosaic import Block
 from pingloom.io.product import Product, read_product
 
-from ._mosaic_kernels import N_BIT, average_cells
+from ._mosaic_kernels import N_BIT, average_cells, subdivisions
 from .mosaic_plan import MosaicPlan, moved
 from .seams import Tally
 
@@ -223,7 +223,7 @@ def _averaged(
         read["quality"],
         to_row,
         to_column,
-        _subdivisions(plan.grid.cell_m, strip.pixel_m),
+        subdivisions(plan.grid.cell_m, strip.pixel_m),
         share,
         known,
         total,
@@ -232,11 +232,6 @@ def _averaged(
     return _Cells(
         share >= _LEAST_SHARE, total[0], total[1], np.where(known > 0, total[2], np.nan), total[3], flags
     )
-
-
-def _subdivisions(cell_m: float, pixel_m: tuple[float, float]) -> int:
-    """Parts of a cell's side: at least 2, and 1.5 to a pixel's shorter side, so that no pixel is passed over."""
-    return int(max(2, np.ceil(1.5 * cell_m / min(pixel_m))))
 
 
 class _Sums:

@@ -22,7 +22,7 @@ from pingloom.imaging.records import Quality
 from pingloom.io.product import Georeference, Product, read_product
 from pingloom.io.tiles import CountMapping, TileFolder, TileRecord
 
-from ._mosaic_kernels import average_cells
+from ._mosaic_kernels import average_cells, subdivisions
 from ._speckle_cells import averaging_gain, speckle_cells
 from .tile_facts import recording_bytes, tile_facts
 
@@ -166,7 +166,7 @@ def usual_mapping(product: Product) -> tuple[float, float]:
     if some.size == 0:
         raise DataError(f"{product.path}: no pixel stands above the noise; allowed: some. Give --mapping.")
     low, high = np.percentile(some, (0.5, 99.8))
-    return float(np.floor(low)), float(np.ceil(high))
+    return float(np.floor(low)), float(max(np.ceil(high), np.floor(low) + 1))
 
 
 def _raster(product: Product, cell_m: float | None) -> _Raster:
@@ -287,7 +287,7 @@ def _band(raster: _Raster, row: int, column: int, rows: int, columns: int) -> di
         read["quality"],
         np.array([top - window[0].start, -cell / product.along_m, 0.0]),
         np.array([left - window[1].start, 0.0, cell / product.across_m]),
-        int(max(2, np.ceil(1.5 * cell / min(product.along_m, product.across_m)))),
+        subdivisions(cell, (product.along_m, product.across_m)),
         share,
         known,
         total,

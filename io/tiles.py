@@ -61,7 +61,7 @@ class CountMapping:
     def counts(self, intensity: NDArray[Any]) -> NDArray[Any]:
         """Turn linear levels into counts; what is 0 or below counts as lowest, NaN as not seen."""
         seen = np.isfinite(intensity)
-        level = np.full(intensity.shape, self.low_db)
+        level = np.full(intensity.shape, self.low_db, np.float64)
         np.log10(intensity, out=level, where=seen & (intensity > 0))
         level = np.where(seen & (intensity > 0), 10 * level, self.low_db)
         count = 1 + np.rint((np.clip(level, self.low_db, self.high_db) - self.low_db) / self.step_db)
