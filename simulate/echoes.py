@@ -66,7 +66,7 @@ def transform_length(scenario: Scenario, sonar: Sonar) -> tuple[int, int]:
     An odd length leaves no bin at half the sampling rate, whose sign is undefined and which would cost 2e-3.
     """
     track = Track.of(scenario)
-    speed = scenario.vehicle.speed_m_s + sum(abs(w[1] * w[2]) for w in track.wave if w[0] < 3)
+    speed = scenario.vehicle.speed_m_s + track.fastest("surge", "sway", "heave")
     listening_s = sonar.first_sample_delay_s + sonar.n_sample * sonar.sample_interval_s
     offset_m = np.linalg.norm(sonar.element_position_m - sonar.transmit_position_m, axis=-1).max()
     difference_s = (2 * offset_m + 2 * speed * listening_s) / scenario.water.sound_speed_m_s
@@ -175,7 +175,7 @@ class _Blocks:
         heading, pitch, _ = track.angles(time_s)
         turn = min(abs(heading - track.heading_rad) + self._half_rad, np.pi / 2)
         # The stripe's far edge as seen from a vehicle off the nominal leg.
-        aside = sum(abs(w[1]) for w in track.wave if w[0] in (1, 2))
+        aside = track.largest("sway", "heave")
         slant = np.hypot(self._seabed.stripe_range_m + aside, scenario.altitude_m + aside)
         slant = np.minimum(slant, 1.01 * scenario.sonar.range_stop_m + scenario.sonar.array_length_m)
         reach = slant * np.sin(turn) + (scenario.altitude_m + aside) * abs(np.tan(pitch))
@@ -188,6 +188,7 @@ def simulate(
     *,
     mode: Mode = "fast",
     threads: int | None = None,
+    first: int = 0,
     on_ping: Callable[[int, int], None] | None = None,
 ) -> Iterator[tuple[Ping, dict[str, NDArray[np.float64]]]]:
     """Yield each ping and its true pose, in order; port before starboard where both ping.
@@ -199,6 +200,8 @@ def simulate(
         Within 3e-4 or 1e-6 of the exact sum, relative rms.
     threads : int, optional
         Pings that are made at a time; None: one for each core. The bytes don't depend on it.
+    first : int
+        Number of the first ping to make. A ping doesn't depend on those before it.
     on_ping : callable, optional
         Called with the number of pings done and their total.
 
@@ -213,20 +216,22 @@ def simulate(
     Raises
     ------
     ParameterError
-        If ``mode`` or ``threads`` isn't allowed.
+        If ``mode``, ``threads`` or ``first`` isn't allowed.
     """
     if mode not in ("fast", "reference"):
         raise ParameterError(f"mode is {mode!r}; allowed: fast, reference.")
     if threads is not None and threads < 1:
         raise ParameterError(f"threads is {threads}; allowed: at least 1, or None for one for each core.")
-    return _simulate(scenario, mode, threads or _cores(), on_ping)
+    if not 0 <= first <= scenario.vehicle.n_ping:
+        raise ParameterError(f"first is {first}; allowed: from 0 to the {scenario.vehicle.n_ping} pings.")
+    return _simulate(scenario, mode, threads or _cores(), first, on_ping)
 
 
 def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _simulate(scenario, mode, threads, on_ping):
+def _simulate(scenario, mode, threads, first, on_ping):
     track = Track.of(scenario)
     plans = [_SidePlan.of(scenario, sonar, mode) for sonar in sonars(scenario).values()]
     blocks = [_Blocks(scenario, plan) for plan in plans]
@@ -237,7 +242,7 @@ def _simulate(scenario, mode, threads, on_ping):
     stop = threading.Event()
     with ThreadPoolExecutor(threads) as pool:
         try:
-            for number in range(times.size):
+            for number in range(first, times.size):
                 for side, plan in enumerate(plans):
                     near = blocks[side].near(track, seconds[number])
                     job = pool.submit(

@@ -81,7 +81,7 @@ class Seabed:
     def plan(cls, scenario: Scenario, side: str) -> Seabed:
         """Lay out the bands from the nominal leg."""
         track = Track.of(scenario)
-        motion_m = sum(abs(w[1]) for w in track.wave if w[0] < 3)
+        motion_m = track.largest("surge", "sway", "heave")
         far = np.sqrt(scenario.sonar.range_stop_m**2 - scenario.altitude_m**2) + motion_m + 0.5
         edge, count = [-(scenario.seabed.inner_margin_m + motion_m)], []
         while edge[-1] < far:
