@@ -12,12 +12,7 @@ __all__ = ["command"]
 
 
 @click.command(
-    epilog="""\b
-Examples:
-  pingloom export images/multilook.nc -o leg.png --limits -45 -20 --page 100
-  pingloom export images/multilook.nc -o leg.tif --cell 0.1
-  pingloom export images/multilook.nc -o tiles --tiles 512 --overlap 64
-"""
+    epilog="Example: pingloom export images/multilook.nc -o tiles --tiles 512 --overlap 64 --mapping -45 -15"
 )
 @click.argument("product", type=click.Path(path_type=Path))
 @click.option(
@@ -55,6 +50,10 @@ def command(product, output, overwrite, as_json, quiet, **options) -> None:
     Pictures have axes, scale and colour bar; long lines take several pages. Maps are GeoTIFF, resampled by the
     mean intensity over each cell. Tiles lie as the sonar saw them, forward up, with counts in a stated range of
     dB; an index (CSV, GeoJSON, JSON) holds place, speckle statistics, looks and quality of each.
+
+    \b
+    pingloom export images/multilook.nc -o leg.png --limits -45 -20 --page 100
+    pingloom export images/multilook.nc -o leg.tif --cell 0.1
     """
     report = Report(as_json=as_json, quiet=quiet)
     kind = _kind(output, options)
