@@ -13,7 +13,6 @@ import numpy as np
 from numba import njit
 
 from ._wide import ROW, add_taps
-from .occlusion import hidden
 
 __all__ = ["select", "spread_exact", "spread_fast"]
 
@@ -70,7 +69,7 @@ def _squeeze(north, east, depth, modulus, phase, seen, n, end, out):
 
 
 @_exact
-def select(place, modulus, phase, normal, transmit, axes, middle, limits, box, start, out):
+def select(place, modulus, phase, normal, transmit, axes, middle, limits, start, out):
     """Copy the scatterers that this ping meets into ``out`` from column ``start``; return the new end.
 
     Parameters
@@ -83,8 +82,6 @@ def select(place, modulus, phase, normal, transmit, axes, middle, limits, box, s
         (3,) centre of the array in the middle of the listening time.
     limits
         Shortest and longest path [m], sine of the sector's half width.
-    box
-        Boxes that hide, (box, 10).
     out
         (5, n) north, east, depth, modulus as seen under Lambert's law, phase; with one column to spare.
     """
@@ -96,24 +93,7 @@ def select(place, modulus, phase, normal, transmit, axes, middle, limits, box, s
         north, east, depth = place[0, begin:stop], place[1, begin:stop], place[2, begin:stop]
         _seen(north, east, depth, normal, transmit, axes, middle, limits, n, seen)
         end = _squeeze(north, east, depth, modulus[begin:stop], phase[begin:stop], seen, n, end, out)
-    if box.shape[0] > 0:
-        end = _drop_hidden(out, start, end, transmit, middle, box)
     return end
-
-
-@_exact
-def _drop_hidden(out, start, end, transmit, middle, box):
-    kept = start
-    for i in range(start, end):
-        x, y, z = out[0, i], out[1, i], out[2, i]
-        if hidden(x, y, z, transmit[0], transmit[1], transmit[2], box):
-            continue
-        if hidden(x, y, z, middle[0], middle[1], middle[2], box):
-            continue
-        for k in range(5):
-            out[k, kept] = out[k, i]
-        kept += 1
-    return kept
 
 
 # --- reference -------------------------------------------------------------------------------------------

@@ -27,12 +27,15 @@ from pingloom.imaging.records import Ping, Sonar
 
 from ._echo_kernels import select, spread_exact, spread_fast
 from ._geometry import PingGeometry, ping_geometry, row_centres
+from ._surface_kernels import drop_hidden, select_rough
 from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
+from .ground import Ground
 from .instrument import absorption_db_m, noise_rms_pa, replica, sonars, water
 from .motion import Track
-from .occlusion import box_table
+from .occlusion import solid_table
 from .scenario import Scenario
-from .scene import BLOCK_M, Scatterers, Seabed, target_scatterers
+from .scene import BLOCK_M, Scatterers, Seabed
+from .targets import Highlight, target_highlights, target_scatterers
 from .truth import ping_times_ns, platform, point_delay_s, seconds_from_start, target_places, truth
 
 __all__ = [
@@ -85,9 +88,11 @@ class _SidePlan:
     """All of one side that doesn't change from ping to ping."""
 
     sonar: Sonar
+    ground: Ground
     seabed: Seabed | None
     targets: list[Scatterers]
-    box: NDArray[np.float64]
+    highlights: list[Highlight]
+    solid: NDArray[np.float64]
     length: int
     lead: int
     numbers: tuple[float, ...]
@@ -116,6 +121,7 @@ class _SidePlan:
             start,
             factor / dt,
         )
+        ground = Ground.of(scenario)
         sector = scenario.seabed.sector_deg
         sine = min(1.0, 1 / sizes[0]) if sector is None else np.sin(np.deg2rad(sector) / 2)
         if taps is None:
@@ -124,9 +130,11 @@ class _SidePlan:
             response = (spectrum / taps.transform).astype(np.complex64)
         return cls(
             sonar,
-            Seabed.plan(scenario, sonar.side) if scenario.seabed.present else None,
+            ground,
+            Seabed.plan(scenario, sonar.side, ground) if scenario.seabed.present else None,
             target_scatterers(scenario),
-            box_table(scenario),
+            target_highlights(scenario),
+            solid_table(scenario),
             length,
             lead,
             tuple(float(v) for v in numbers),
@@ -310,15 +318,24 @@ def _met(
     plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers]
 ) -> Iterator[tuple[NDArray[np.float64], int]]:
     """Gather the scatterers that this ping meets, (5, n) and their number, a cacheful at a time."""
-    groups = [(s, plan.sector_sine) for s in near] + [(s, 2.0) for s in plan.targets]
-    point = np.empty((5, _CHUNK + 1 + max((s.modulus.size for s, _ in groups), default=0)))
     middle = np.ascontiguousarray(geometry.way[:, 0, :3].mean(axis=0))
+    bright = [h.seen_from(geometry.transmit_m, middle) for h in plan.highlights]
+    groups = [(s, plan.sector_sine) for s in near] + [(s, 2.0) for s in (*plan.targets, *bright)]
+    point = np.empty((5, _CHUNK + 1 + max((s.modulus.size for s, _ in groups), default=0)))
     sent = (geometry.transmit_m, geometry.transmit_axes, middle)
     shortest, longest = plan.limits()
     n = 0
     for s, sine in groups:
         limits = (shortest, longest, sine)
-        n = select(s.place_m, s.modulus, s.phase_cycles, s.normal, *sent, limits, plan.box, n, point)
+        start, what = n, (s.place_m, s.modulus, s.phase_cycles)
+        if s.normal.ndim == 1 and not s.law.size:
+            n = select(*what, s.normal, *sent, limits, n, point)
+        else:
+            n = select_rough(*what, s.normal.reshape(3, -1), s.law, *sent, limits, n, point)
+        if plan.solid.shape[0] or not plan.ground.relief.plane:
+            n = drop_hidden(
+                point, start, n, geometry.transmit_m, middle, plan.solid, plan.ground.relief.table
+            )
         if n >= _CHUNK:
             yield point, n
             n = 0

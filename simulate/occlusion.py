@@ -1,75 +1,108 @@
-"""Raised boxes as sound meets them: their faces, and what they hide from transmitter or array."""
+"""What solid bodies hide from transmitter or array: straight lines against boxes, cylinders and spheres."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .scenario import Scenario, Target
+from .bodies import Body, bodies_of, placed_targets
+from .relief import Relief
+from .scenario import Scenario
 
-__all__ = ["BOX_COLUMNS", "box_table", "hidden", "hidden_points"]
+__all__ = ["SOLID_COLUMNS", "hidden", "hidden_points", "solid_table"]
 
-BOX_COLUMNS = 10
-"""Columns of a box: centre (3) [m], cosine and sine of its heading, half sizes (3) [m], circle (1) [m], hides (1)."""
+SOLID_COLUMNS = 17
+"""Columns of a solid: centre (3) [m], axes by rows (9), half sizes (3) [m], radius of the upright cylinder around it (1)
+[m], kind (1): 0 box, 1 cylinder along its first axis, 2 sphere."""
 
 _SKIN_M = 1e-6  # A point on a face must not be hidden by the face that it lies on.
+_KINDS = ("box", "cylinder", "sphere")
 
 
-def box_table(scenario: Scenario) -> NDArray[np.float64]:
-    """Return the scenario's boxes that hide what is behind them, (box, :data:`BOX_COLUMNS`)."""
-    rows = [_row(scenario, t) for t in scenario.targets if t.kind == "box" and t.hides]
-    return np.array(rows, dtype=np.float64).reshape(-1, BOX_COLUMNS)
+def solid_table(scenario: Scenario) -> NDArray[np.float64]:
+    """Return the bodies of the scenario's targets that hide what is behind them, (solid, :data:`SOLID_COLUMNS`)."""
+    relief = Relief.of(scenario)
+    targets = [t for t in placed_targets(scenario) if t.hides]
+    rows = [_row(body) for t in targets for body in bodies_of(scenario, t, relief)]
+    return np.array(rows, dtype=np.float64).reshape(-1, SOLID_COLUMNS)
 
 
-def box_heading_rad(scenario: Scenario, target: Target) -> float:
-    """Direction of a box's length, clockwise from north. [rad]"""
-    leg = scenario.vehicle.heading_deg if target.along_m is not None else 0.0
-    return float(np.deg2rad(leg + target.orientation_deg))
-
-
-def _row(scenario: Scenario, target: Target) -> tuple[float, ...]:
-    north, east = scenario.world_place(*scenario.leg_place(target))
-    half = np.array(target.size_m) / 2
-    down = scenario.seabed_depth_m - target.height_m - half[2]
-    heading = box_heading_rad(scenario, target)
-    circle = float(np.hypot(half[0], half[1]))
-    return (north, east, down, np.cos(heading), np.sin(heading), *(half - _SKIN_M), circle, 1.0)
+def _row(body: Body) -> tuple[float, ...]:
+    half = body.half_m
+    # The corners of the box around it bound it in plan.
+    signs = np.array(np.meshgrid(*[(-1, 1)] * 3)).reshape(3, -1)
+    corner = body.axes.T @ (half[:, None] * signs)
+    circle = float(half[0]) if body.kind == "sphere" else float(np.hypot(corner[0], corner[1]).max())
+    return (
+        *body.centre_m,
+        *body.axes.ravel(),
+        *np.maximum(half - _SKIN_M, half * 1e-3),
+        circle,
+        float(_KINDS.index(body.kind)),
+    )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def hidden(px, py, pz, qx, qy, qz, box):
-    """Whether the straight line from p to q passes through any box.
+def _slab(o, d, half, enter, leave):
+    """Narrow a piece of a line, by its parameter, to what lies between two parallel faces."""
+    if abs(d) < 1e-12:
+        return (2.0, leave) if abs(o) > half else (enter, leave)
+    first, second = (-half - o) / d, (half - o) / d
+    return max(enter, min(first, second)), min(leave, max(first, second))
 
-    Clips the line by each box's three pairs of faces, in the box's own axes.
-    """
-    for k in range(box.shape[0]):
-        dx, dy, dz = qx - px, qy - py, qz - pz
-        ox, oy, oz = px - box[k, 0], py - box[k, 1], pz - box[k, 2]
-        # Most lines miss the upright cylinder around the box: they end here.
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _round(a, b, c, enter, leave):
+    """Narrow it to where ``a t^2 + 2 b t + c`` is below 0, the inside of a cylinder or sphere."""
+    if a < 1e-24:
+        return (2.0, leave) if c > 0 else (enter, leave)
+    root = b * b - a * c
+    if root <= 0:
+        return 2.0, leave
+    root = math.sqrt(root)
+    return max(enter, (-b - root) / a), min(leave, (-b + root) / a)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def hidden(px, py, pz, qx, qy, qz, solid):
+    """Whether the straight line from p to q passes through any solid, in whose own axes it is clipped."""
+    dx, dy, dz = qx - px, qy - py, qz - pz
+    for k in range(solid.shape[0]):
+        ox, oy, oz = px - solid[k, 0], py - solid[k, 1], pz - solid[k, 2]
+        # Most lines miss the upright cylinder around the solid: they end here.
         cross = ox * dy - oy * dx
-        if cross * cross > box[k, 8] * box[k, 8] * (dx * dx + dy * dy):
+        if cross * cross > solid[k, 15] * solid[k, 15] * (dx * dx + dy * dy):
             continue
-        cos, sin = box[k, 3], box[k, 4]
-        o = (cos * ox + sin * oy, cos * oy - sin * ox, oz)
-        d = (cos * dx + sin * dy, cos * dy - sin * dx, dz)
+        o0 = solid[k, 3] * ox + solid[k, 4] * oy + solid[k, 5] * oz
+        o1 = solid[k, 6] * ox + solid[k, 7] * oy + solid[k, 8] * oz
+        o2 = solid[k, 9] * ox + solid[k, 10] * oy + solid[k, 11] * oz
+        d0 = solid[k, 3] * dx + solid[k, 4] * dy + solid[k, 5] * dz
+        d1 = solid[k, 6] * dx + solid[k, 7] * dy + solid[k, 8] * dz
+        d2 = solid[k, 9] * dx + solid[k, 10] * dy + solid[k, 11] * dz
+        h0, h1, h2 = solid[k, 12], solid[k, 13], solid[k, 14]
         enter, leave = 0.0, 1.0
-        for axis in range(3):
-            half = box[k, 5 + axis]
-            if abs(d[axis]) < 1e-12:
-                if abs(o[axis]) > half:
-                    enter = 2.0
+        if solid[k, 16] == 2.0:
+            a, b = d0 * d0 + d1 * d1 + d2 * d2, o0 * d0 + o1 * d1 + o2 * d2
+            c = o0 * o0 + o1 * o1 + o2 * o2 - h0 * h0
+            enter, leave = _round(a, b, c, enter, leave)
+        else:
+            enter, leave = _slab(o0, d0, h0, enter, leave)
+            if solid[k, 16] == 1.0:
+                a, b, c = d1 * d1 + d2 * d2, o1 * d1 + o2 * d2, o1 * o1 + o2 * o2 - h1 * h1
+                enter, leave = _round(a, b, c, enter, leave)
             else:
-                first, second = (-half - o[axis]) / d[axis], (half - o[axis]) / d[axis]
-                enter = max(enter, min(first, second))
-                leave = min(leave, max(first, second))
+                enter, leave = _slab(o1, d1, h1, enter, leave)
+                enter, leave = _slab(o2, d2, h2, enter, leave)
         if enter < leave:
             return True
     return False
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def hidden_points(place, viewer, box, out):
+def hidden_points(place, viewer, solid, out):
     """Fill ``out`` (n,) with whether each of ``place`` (3, n) is hidden from ``viewer`` (3,)."""
     for i in range(place.shape[1]):
-        out[i] = hidden(place[0, i], place[1, i], place[2, i], viewer[0], viewer[1], viewer[2], box)
+        out[i] = hidden(place[0, i], place[1, i], place[2, i], viewer[0], viewer[1], viewer[2], solid)

@@ -1,35 +1,34 @@
-"""The scene as point scatterers: a speckled flat seabed made block by block, and the targets on it.
+"""The seabed as point scatterers, speckled, made block by block.
 
 The scatterers are the same in every look, so a fluctuation of their local *power* is common to all looks and never
 averages out: 1/ENL = 1/ENL_looks + kappa/N_eff, with N_eff about 2.87 times the scatterers in a resolution cell and
 kappa = 2 for complex Gaussian amplitudes at random places. The default, equal moduli and random phases on a jittered
 grid, has kappa near 0.
 
-Lambert's law is applied ping by ping, with the grazing angle at which the transmitter sees each scatterer; only the
-*density* of the scatterers follows the nominal leg.
+The law of backscatter is applied ping by ping, with the angle to the surface at which the transmitter sees each
+scatterer; only the *density* of the scatterers follows the nominal leg, over a flat seabed.
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .cells import cell_m
+from .ground import Ground
 from .motion import Track
-from .occlusion import box_heading_rad
-from .scenario import Scenario, Target
+from .scenario import Scenario
 
-__all__ = ["BLOCK_M", "Scatterers", "Seabed", "target_scatterers"]
+__all__ = ["BLOCK_M", "Scatterers", "Seabed"]
 
 BLOCK_M = 1.0
 """Length of a seabed block along the leg. A constant: another length would be another random scene. [m]"""
 
-_SLANT_CELL = 0.886  # -3 dB width of a uniform band or aperture, in units of its reciprocal
-_STEEPEST = 0.25  # below the vehicle the range cell has no finite ground length: it is cut at 4 slant cells
 _STRIPES = 8
-_SCENE, _FACES = 0, 1  # streams of the seed
+_SCENE = 0  # stream of the seed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,14 +43,17 @@ class Scatterers:
         Square root of the target strength (Lambert surfaces: seen head-on). [m]
     phase_cycles : ndarray of float64, shape (n,)
         Phase of the complex amplitude.
-    normal : ndarray of float64, shape (3,)
+    normal : ndarray of float64, shape (3,) or (3, n)
         Unit normal of the surface that the points lie on, outward; zeros for points that echo all round.
+    law : ndarray of float64, shape (m,) or (0,)
+        Factor of the modulus at evenly spaced grazing angles from 0 to 90 degrees; empty: their sine, Lambert's law.
     """
 
     place_m: NDArray[np.float64]
     modulus: NDArray[np.float64]
     phase_cycles: NDArray[np.float64]
     normal: NDArray[np.float64]
+    law: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,17 +74,20 @@ class Seabed:
     """
 
     scenario: Scenario
+    ground: Ground
     sign: int
     edge_m: NDArray[np.float64]
     per_block: NDArray[np.int64]
     stripe: NDArray[np.int64]
 
     @classmethod
-    def plan(cls, scenario: Scenario, side: str) -> Seabed:
-        """Lay out the bands from the nominal leg."""
+    def plan(cls, scenario: Scenario, side: str, ground: Ground | None = None) -> Seabed:
+        """Lay out the bands from the nominal leg; ``ground`` may be given where it is known."""
+        ground = Ground.of(scenario) if ground is None else ground
         track = Track.of(scenario)
         motion_m = track.largest("surge", "sway", "heave")
-        far = np.sqrt(scenario.sonar.range_stop_m**2 - scenario.altitude_m**2) + motion_m + 0.5
+        nearest = max(scenario.altitude_m - ground.highest_m, 0.0)  # a risen seabed is met farther out
+        far = np.sqrt(scenario.sonar.range_stop_m**2 - nearest**2) + motion_m + 0.5
         edge, count = [-(scenario.seabed.inner_margin_m + motion_m)], []
         while edge[-1] < far:
             along, across = cell_m(scenario, edge[-1])
@@ -94,7 +99,7 @@ class Seabed:
         # Stripes of equally many points.
         share = np.cumsum(per_block) / per_block.sum()
         stripe = np.searchsorted(share, np.arange(_STRIPES) / _STRIPES)
-        return cls(scenario, sign, np.array(edge), per_block, np.append(stripe, per_block.size))
+        return cls(scenario, ground, sign, np.array(edge), per_block, np.append(stripe, per_block.size))
 
     @property
     def n_point(self) -> int:
@@ -121,14 +126,29 @@ class Seabed:
         stripe = np.searchsorted(self.stripe, band, side="right") - 1
         order = np.argsort(stripe + rng.random(band.size), kind="stable")
         along, across, area = along[order] + index * BLOCK_M, across[order] * self.sign, area[order]
-        modulus = np.sqrt(area * 10 ** (seabed.lambert_db / 10))
+        modulus = np.sqrt(area * self.ground.reflectivity(along, across))
         if seabed.law == "gaussian":
             modulus *= np.sqrt(rng.exponential(size=modulus.size))  # |.| of a complex Gaussian, mean power 1
-        north, east = self.scenario.world_place(along, across)
-        place = np.stack([north, east, np.full(along.size, self.scenario.seabed_depth_m)])
-        phase, up = rng.random(along.size), np.array([0.0, 0.0, -1.0])
+        phase = rng.random(along.size)
+        place, normal, modulus = self._raised(along, across, modulus)
         ends = np.searchsorted(stripe[order], np.arange(self.stripe.size))
-        return [Scatterers(place[:, i:j], modulus[i:j], phase[i:j], up) for i, j in itertools.pairwise(ends)]
+        return [self._group(place, modulus, phase, normal, i, j) for i, j in itertools.pairwise(ends)]
+
+    def _raised(self, along, across, modulus) -> tuple[NDArray[np.float64], ...]:
+        """Put points onto the relief: their places, normals and moduli, by the area that is theirs there."""
+        relief = self.ground.relief
+        north, east = self.scenario.world_place(along, across)
+        if relief.flat:
+            place = np.stack([north, east, np.full(along.size, self.scenario.seabed_depth_m)])
+            return place, np.array([0.0, 0.0, -1.0]), modulus
+        normal, area = relief.normal(north, east)
+        if relief.plane and along.size:
+            normal = normal[:, 0].copy()
+        return np.stack([north, east, relief.depth_m(north, east)]), normal, modulus * np.sqrt(area)
+
+    def _group(self, place, modulus, phase, normal, i: int, j: int) -> Scatterers:
+        own = normal if normal.ndim == 1 else np.ascontiguousarray(normal[:, i:j])
+        return Scatterers(place[:, i:j], modulus[i:j], phase[i:j], own, self.ground.law)
 
     def _jittered(self, rng: np.random.Generator) -> tuple[NDArray[np.float64], ...]:
         band = np.repeat(np.arange(self.per_block.size), self.per_block)
@@ -148,68 +168,3 @@ class Seabed:
         width = np.diff(self.edge_m)[band]
         across = self.edge_m[band] + rng.random(n) * width
         return band, rng.random(n) * BLOCK_M, across, BLOCK_M / self.per_block[band] * width
-
-
-def cell_m(scenario: Scenario, across_m: float) -> tuple[float, float]:
-    """Along and across length on the ground of the nominal -3 dB resolution cell. [m]"""
-    sonar = scenario.sonar
-    slant = float(np.hypot(across_m, scenario.altitude_m))
-    across = _SLANT_CELL * scenario.water.sound_speed_m_s / (2 * abs(sonar.sweep_hz))
-    across /= max(abs(across_m) / slant, _STEEPEST)
-    if scenario.seabed.cell_along_m is not None:
-        return scenario.seabed.cell_along_m, across
-    return _SLANT_CELL * scenario.wavelength_m * slant / sonar.array_length_m, across
-
-
-def target_scatterers(scenario: Scenario) -> list[Scatterers]:
-    """Return the scatterers of all targets in the scenario's order; a box gives one group for each face."""
-    groups = []
-    for number, target in enumerate(scenario.targets):
-        groups += [_point(scenario, target)] if target.kind == "point" else _box(scenario, target, number)
-    return groups
-
-
-def _point(scenario: Scenario, target: Target) -> Scatterers:
-    north, east = scenario.world_place(*scenario.leg_place(target))
-    place = np.array([[north], [east], [scenario.seabed_depth_m - target.height_m]])
-    modulus = np.array([10 ** (target.strength_db / 20)])
-    return Scatterers(place, modulus, np.zeros(1), np.zeros(3))
-
-
-def _box(scenario: Scenario, target: Target, number: int) -> list[Scatterers]:
-    """Cover five faces (not the underside) with jittered points of equal modulus and random phase."""
-    rng = np.random.default_rng(np.random.SeedSequence(scenario.seed, spawn_key=(_FACES, number)))
-    along, across = scenario.leg_place(target)
-    # A square grid as fine as the seabed's finer spacing: faces are seen from any side.
-    step = min(cell_m(scenario, across)) / np.sqrt(scenario.seabed.per_cell)
-    half = np.array(target.size_m) / 2
-    heading = box_heading_rad(scenario, target)
-    turn = np.array(
-        [[np.cos(heading), -np.sin(heading), 0], [np.sin(heading), np.cos(heading), 0], [0, 0, 1]]
-    )
-    north, east = scenario.world_place(along, across)
-    centre = np.array([north, east, scenario.seabed_depth_m - target.height_m - half[2]])
-    groups = []
-    for axis, sign in ((2, -1), (0, 1), (0, -1), (1, 1), (1, -1)):
-        place, normal, area = _face(rng, half, axis, sign, step)
-        modulus = np.full(place.shape[1], np.sqrt(area * 10 ** (target.strength_db / 10)))
-        world = np.ascontiguousarray(turn @ place + centre[:, None])
-        groups.append(Scatterers(world, modulus, rng.random(modulus.size), turn @ normal))
-    return groups
-
-
-def _face(
-    rng: np.random.Generator, half: NDArray[np.float64], axis: int, sign: int, step: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Points (3, n) and outward normal (3,) of one face of a box in its own axes, and the area of each point."""
-    u, v = (k for k in range(3) if k != axis)
-    n = [max(1, int(np.ceil(2 * half[k] / step))) for k in (u, v)]
-    i, j = (a.ravel() for a in np.meshgrid(np.arange(n[0]), np.arange(n[1]), indexing="ij"))
-    shift = 0.5 * (rng.random((2, i.size)) - 0.5) + 0.5
-    place = np.empty((3, i.size))
-    place[axis] = sign * half[axis]
-    place[u] = ((i + shift[0]) / n[0] * 2 - 1) * half[u]
-    place[v] = ((j + shift[1]) / n[1] * 2 - 1) * half[v]
-    normal = np.zeros(3)
-    normal[axis] = sign
-    return place, normal, float(4 * half[u] * half[v] / i.size)

@@ -41,7 +41,7 @@ class Target:
     north_m: float | None = None
     east_m: float | None = None
     height_m: float = 0.0
-    """Above the seabed: of the point, of a rope's path, or of a body's lowest part (tilted ones: as if level)."""
+    """Above the seabed: of the point, of a rope's path, or of a body's lowest part."""
     strength_db: float = 0.0
     """Point: target strength, dB re 1 m^2. Rope: of one metre. Bodies and debris: strength of a unit area of skin, dB."""
     size_m: tuple[float, float, float] = (1.0, 0.6, 0.5)

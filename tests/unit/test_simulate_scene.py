@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.simulate.occlusion import box_table, hidden_points
+from pingloom.simulate.occlusion import hidden_points, solid_table
 from pingloom.simulate.scenario import Scenario, SeabedTable, SonarTable, Target, VehicleTable
-from pingloom.simulate.scene import BLOCK_M, Seabed, target_scatterers
+from pingloom.simulate.scene import BLOCK_M, Seabed
+from pingloom.simulate.targets import target_scatterers
 
 SCENARIO = Scenario(
     seed=4,
@@ -125,7 +126,7 @@ def test_shadow_ends_where_the_ray_over_the_top_meets_the_seabed():
     across = np.linspace(10, 16, 6001)
     place = np.stack([np.zeros_like(across), across, np.full_like(across, scenario.seabed_depth_m)])
     out = np.zeros(across.size, bool)
-    hidden_points(place, np.array([0.0, 0.0, scenario.depth_m]), box_table(scenario), out)
+    hidden_points(place, np.array([0.0, 0.0, scenario.depth_m]), solid_table(scenario), out)
     edge = 12.3 * 6 / 5.5
     assert_array_equal(out, (across > 11.7) & (across < edge))
 
@@ -137,7 +138,7 @@ def test_shadow_is_as_wide_as_the_box_is_seen():
     along = np.linspace(-1, 1, 4001)
     place = np.stack([along, np.full_like(along, 12.8), np.full_like(along, scenario.seabed_depth_m)])
     out = np.zeros(along.size, bool)
-    hidden_points(place, np.array([0.0, 0.0, scenario.depth_m]), box_table(scenario), out)
+    hidden_points(place, np.array([0.0, 0.0, scenario.depth_m]), solid_table(scenario), out)
     # A ray to 12.8 m dips below the top at 11.73 m, inside the box; what matters is its place along there.
     near = 12.8 * 5.5 / 6
     assert_allclose(along[out].max(), 0.5 * 12.8 / near, atol=0.001)
@@ -151,10 +152,10 @@ def test_box_does_not_hide_its_own_front_and_hides_its_back():
     viewer = np.array([0.0, 0.0, scenario.depth_m])
     for face, expected in ((top, False), (front, False), (back, True)):
         out = np.zeros(face.modulus.size, bool)
-        hidden_points(face.place_m, viewer, box_table(scenario), out)
+        hidden_points(face.place_m, viewer, solid_table(scenario), out)
         assert (out == expected).all()
 
 
 def test_box_that_hides_nothing_is_in_no_table():
     scenario = dataclasses.replace(SCENARIO, targets=(box(hides=False),))
-    assert box_table(scenario).shape[0] == 0
+    assert solid_table(scenario).shape[0] == 0
