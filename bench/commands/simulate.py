@@ -7,16 +7,19 @@ import os
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from pingloom.bench.console import Report, common_options, progress, refuse_existing
+from pingloom.bench.console import Interruption, Report, common_options, progress, refuse_existing
 
 if TYPE_CHECKING:
+    from pingloom.bench.simulation_files import SegmentsRun
     from pingloom.simulate.scenario import Scenario
 
 __all__ = ["command", "load_scenario", "record_scenario"]
+
+_SEGMENT_S = 30.0
 
 
 @click.command(epilog="Example: pingloom simulate first_look -o first_look.h5")
@@ -31,15 +34,41 @@ __all__ = ["command", "load_scenario", "record_scenario"]
     help="Within 3e-4 or 1e-6 of the exact sum.",
 )
 @click.option("--threads", type=click.IntRange(min=1), help="Pings made at a time; by default one a core.")
+@click.option(
+    "--segments",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="SECONDS",
+    help="Write a folder of segments this long, which can be read while they are written.",
+)
+@click.option(
+    "--real-time",
+    is_flag=True,
+    help="Write each ping when the sonar would have heard it out; segments of 30 s unless told otherwise.",
+)
+@click.option("--resume", is_flag=True, help="Go on with an interrupted folder of segments.")
 @click.option("--overwrite", is_flag=True, help="Replace the recording.")
 @click.option("--list", "list_presets", is_flag=True, help="List the presets and stop.")
 @common_options
-def command(scenario, output, seed, mode, threads, overwrite, list_presets, as_json, quiet) -> None:
+def command(
+    scenario,
+    output,
+    seed,
+    mode,
+    threads,
+    segments,
+    real_time,
+    resume,
+    overwrite,
+    list_presets,
+    as_json,
+    quiet,
+) -> None:
     """Write the echoes that a sonar would record of SCENARIO, a TOML file or the name of a preset.
 
     The recording holds echoes, navigation and water as the vehicle would have written them, and the truth of the
     simulation in a group of its own, which imaging never reads. The same scenario and seed give the same bytes, for
-    any number of threads.
+    any number of threads. With --segments or --real-time the recording is a folder that grows; after an interruption
+    --resume goes on, and the bytes are those of a run without one.
     """
     report = Report(as_json=as_json, quiet=quiet)
     if list_presets:
@@ -50,17 +79,18 @@ def command(scenario, output, seed, mode, threads, overwrite, list_presets, as_j
     chosen = load_scenario(scenario)
     if seed is not None:
         chosen = dataclasses.replace(chosen, seed=seed)
+    if resume and overwrite:
+        raise click.UsageError("give --resume or --overwrite, not both.", click.get_current_context())
     begin = time.perf_counter()
-    with progress("pings", chosen.vehicle.n_ping, show=report.chatty) as advance:
-        record_scenario(
-            chosen,
-            output,
-            mode=mode,
-            threads=threads,
-            overwrite=overwrite,
-            on_ping=lambda i, n: advance(1),
-        )
+    options = {"mode": mode, "threads": threads, "overwrite": overwrite}
+    run = None
+    if segments is not None or real_time or resume:
+        run = _live(report, chosen, output, segments or _SEGMENT_S, real_time, resume, options)
+    else:
+        with progress("pings", chosen.vehicle.n_ping, show=report.chatty) as advance:
+            record_scenario(chosen, output, on_ping=lambda i, n: advance(1), **options)
     took = time.perf_counter() - begin
+    n_byte = output.stat().st_size if run is None else run.n_byte
     report.data = {
         "recording": str(output),
         "title": chosen.title,
@@ -68,14 +98,54 @@ def command(scenario, output, seed, mode, threads, overwrite, list_presets, as_j
         "mode": mode,
         "pings": chosen.vehicle.n_ping,
         "sides": list(chosen.sonar.side_names),
-        "bytes": output.stat().st_size,
+        "bytes": n_byte,
         "seconds": round(took, 3),
     }
+    if run is not None:
+        report.data |= {"segments": run.n_segment, "pings_made_now": run.n_made}
+        report.data |= {"most_late_s": round(run.most_late_s, 3)} if real_time else {}
     sides = " and ".join(chosen.sonar.side_names)
-    size_mb = output.stat().st_size / 1e6
+    size_mb = n_byte / 1e6
     report.line(f"{output}: {chosen.vehicle.n_ping} pings, {sides}, {size_mb:.0f} MB in {took:.1f} s")
+    if run is not None:
+        late = f"; the latest ping came {run.most_late_s:.2f} s after its time" if real_time else ""
+        report.line(f"{run.n_segment} segments, {run.n_made} pings made now{late}")
     report.line(f"next: pingloom image {output} -o images")
     report.finish()
+
+
+def _live(
+    report: Report,
+    scenario: Scenario,
+    output: Path,
+    seconds: float,
+    real_time: bool,
+    resume: bool,
+    options: dict[str, Any],
+) -> SegmentsRun:
+    from pingloom.bench.simulation_files import Pace, record_segments
+
+    with (
+        Interruption() as interruption,
+        progress("pings", scenario.vehicle.n_ping, show=report.chatty) as advance,
+    ):
+        before = 0
+
+        def on_ping(done: int, total: int) -> None:
+            nonlocal before
+            advance(done - before)
+            before = done
+
+        return record_segments(
+            scenario,
+            output,
+            seconds=seconds,
+            resume=resume,
+            pace=Pace() if real_time else None,
+            on_ping=on_ping,
+            check=interruption.check,
+            **options,
+        )
 
 
 def _list(report: Report) -> None:
@@ -154,27 +224,11 @@ def record_scenario(
 
 
 def _write(scenario: Scenario, path: Path, pings) -> None:
-    from pingloom.io.recording import RecordingWriter
+    from pingloom.bench.simulation_files import new_writer, write_truth
     from pingloom.simulate import echoes
 
-    with RecordingWriter(
-        path,
-        sonars=echoes.sonars(scenario),
-        water=echoes.water(scenario),
-        origin_latitude_deg=scenario.navigation.origin_latitude_deg,
-        origin_longitude_deg=scenario.navigation.origin_longitude_deg,
-        title=scenario.title,
-        capacity=scenario.vehicle.n_ping,
-        scenario=scenario.to_toml(),
-        seed=scenario.seed,
-        durable=False,
-        keep_on_error=False,
-    ) as writer:
+    with new_writer(scenario, path, capacity=scenario.vehicle.n_ping, keep_on_error=False) as writer:
         writer.write_platform(echoes.platform(scenario))
-        names = ", ".join(t.name or t.kind for t in scenario.targets)
-        for name, array in echoes.truth(scenario).items():
-            if array.size:
-                extra = {"names": names} if name == "target_position_m" else {}
-                writer.write_truth(name, array, **extra)
+        write_truth(writer, scenario)
         for ping, _ in pings:
             writer.write_ping(ping)
