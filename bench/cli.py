@@ -24,7 +24,11 @@ COMMANDS = {
     "inspect": "Say on one screen what a file is and what is in it.",
     "image": "Form seabed images from a recording.",
     "measure": "Measure speckle, resolution and contrast on a product.",
-    "export": "Write a product as a picture for people.",
+    "mosaic": "Put strips of many legs and both sides on one north-up map.",
+    "export": "Write a product as a picture, a map or tiles for recognition programs.",
+    "contact": "Crop a contact with its shadow, measure length and height.",
+    "bench": "Time every stage beside what others would write; cost, growth, image quality.",
+    "quality": "Simulate the reference geometry and hold every figure against theory.",
     "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
     "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }

@@ -16,6 +16,7 @@ import numpy as np
 from pingloom import __version__
 from pingloom.bench.console import as_json, refuse_existing
 from pingloom.bench.georeference import grid_factors, to_projected, utm_epsg
+from pingloom.bench.legs import Leg, LegSettings, leg_name, legs
 from pingloom.imaging.chain import Chain, ChainSettings, Method, StepReport
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
@@ -26,7 +27,7 @@ from pingloom.io.product_writer import ProductWriter
 from pingloom.io.recording import Recording, open_recording
 from pingloom.io.settings import to_toml
 
-__all__ = ["ImagingRun", "StageTimes", "draw_product", "image_recording", "level_label"]
+__all__ = ["ImageSettings", "ImagingRun", "StageTimes", "draw_product", "image_recording", "level_label"]
 
 
 @dataclass(slots=True)
@@ -64,7 +65,8 @@ class ImagingRun:
     """What one run of the chain made and took."""
 
     method: str
-    product: Path
+    products: tuple[Path, ...]
+    """One for each leg."""
     n_ping: int
     left_out: dict[str, int]
     """Pings left out, by reason."""
@@ -80,6 +82,11 @@ class ImagingRun:
     wall_s: float
 
     @property
+    def product(self) -> Path:
+        """Of the first leg."""
+        return self.products[0]
+
+    @property
     def real_time_factor(self) -> float:
         """Ping interval over the time that the pings of all sides take in it."""
         return self.interval_s / (self.n_side * self.ping_ms * 1e-3)
@@ -87,6 +94,7 @@ class ImagingRun:
     def as_dict(self) -> dict[str, Any]:
         """For ``run.json``."""
         return {
+            "products": [path.name for path in self.products],
             "pings": self.n_ping,
             "left_out": self.left_out,
             "late_pixels": self.late_pixels,
@@ -100,6 +108,31 @@ class ImagingRun:
         }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImageSettings(ChainSettings):
+    """All that can be set about imaging a recording: the chain's stages, and how the recording is cut into legs."""
+
+    legs: LegSettings = LegSettings()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task:
+    """One recording being imaged: what every leg needs."""
+
+    recording: Recording
+    chain: Chain
+    trajectory: Trajectory
+    folder: Path
+    method: str
+    settings: ChainSettings
+    overwrite: bool
+    before_rename: Callable[[], None] | None
+
+    def target(self, k: int) -> Path:
+        """Product of leg ``k``."""
+        return self.folder / f"{leg_name(self.method, k)}.nc"
+
+
 def image_recording(
     path: str | Path,
     folder: str | Path,
@@ -110,26 +143,27 @@ def image_recording(
     on_ping: Callable[[int, int], None] | None = None,
     before_rename: Callable[[], None] | None = None,
 ) -> ImagingRun:
-    """Image a recording into ``folder/<method>.nc``.
+    """Image a recording into ``folder/<method>.nc``, a second leg into ``<method>-02.nc``, and so on.
 
     Parameters
     ----------
+    settings : ChainSettings or ImageSettings, optional
+        Plain chain settings take the recording as one leg.
     on_ping : callable, optional
         Called with the number of pings done and their total.
     before_rename : callable, optional
-        Called when the product is whole, before it takes its name; what it raises leaves nothing behind.
+        Called when a product is whole, before it takes its name; what it raises leaves nothing behind.
 
     Raises
     ------
     ParameterError, DataError
         If the recording or a setting does not allow an image; nothing stays under the final name then.
     """
-    settings = settings or ChainSettings()
+    settings = settings or ImageSettings()
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise ParameterError(f"{folder} is a file; allowed: a folder. Give another name.")
-    target = folder / f"{method}.nc"
-    refuse_existing(target, overwrite=overwrite)
+    refuse_existing(folder / f"{method}.nc", overwrite=overwrite)
     start = time.perf_counter()
     with open_recording(path) as recording:
         _ = recording.origin  # refused here if missing, before minutes are spent and a folder is made
@@ -141,25 +175,29 @@ def image_recording(
         trajectory = Trajectory.from_platform(recording.platform())
         sonars = {side: recording.sonar(side) for side in recording.sides}
         chain = Chain.prepare(sonars, recording.water(), trajectory, settings, method)
-        pings = recording.pings()
-        first = next(pings)
-        _compile(chain, first, trajectory)
+        _compile(chain, next(recording.pings()), trajectory)
         first_ping_s = time.perf_counter() - start
+        task = _Task(
+            recording=recording,
+            chain=chain,
+            trajectory=trajectory,
+            folder=folder,
+            method=method,
+            settings=settings,
+            overwrite=overwrite,
+            before_rename=before_rename,
+        )
+        plan = _legs(task)
+        for k in range(len(plan)):
+            refuse_existing(task.target(k), overwrite=overwrite)
         folder.mkdir(parents=True, exist_ok=True)
-        frame = _frame(chain, recording, trajectory)
         times = StageTimes()
-        writer = _writer(target, recording, chain, frame, method, settings, overwrite, before_rename)
-        with writer:
-            reports = _pings(chain, frame, first, pings, trajectory, times, writer, on_ping, total)
-            left_out = Counter(report.reason for report in reports if report.reason)
-            if left_out.total() == len(reports):
-                why = "; ".join(f"{n} pings: {reason}" for reason, n in left_out.items())
-                raise DataError(f"{path}: no ping could be imaged ({why}); allowed: one or more good pings.")
+        reports = _image_legs(task, plan, times, on_ping, total)
         run = ImagingRun(
             method=method,
-            product=target,
-            n_ping=len(reports),
-            left_out=dict(left_out),
+            products=tuple(task.target(k) for k in range(len(plan))),
+            n_ping=total,
+            left_out=dict(Counter(report.reason for report in reports if report.reason)),
             late_pixels=sum(r.late for r in reports),
             uncovered_pixels=sum(r.uncovered for r in reports),
             interval_s=_interval(recording),
@@ -173,25 +211,76 @@ def image_recording(
     return run
 
 
-def _pings(chain, frame, first, pings, trajectory, times, writer, on_ping, total) -> list[StepReport]:
-    state = chain.start(frame)
+def _legs(task: _Task) -> list[Leg]:
+    """The recording's legs; one that holds all its pings where there are not two or more with a turn between."""
+    recording, chain = task.recording, task.chain
+    times = np.sort(np.concatenate([recording.ping_time_ns(side) for side in recording.sides])).astype(
+        np.int64
+    )
+    whole = [Leg(int(times[0]), int(times[-1]), chain.leg_frame(task.trajectory, times.tolist()))]
+    settings = getattr(task.settings, "legs", LegSettings(mode="whole"))
+    if settings.mode == "whole":
+        return whole
+    inside = [t for t in times if task.trajectory.covers(*(2 * [task.trajectory.seconds(int(t))]))]
+    if not inside:
+        return whole
+    try:
+        found = legs(task.trajectory, inside, settings, chain.leg_frame)
+    except DataError:
+        if settings.mode == "planned":
+            raise
+        return whole
+    # A single leg is imaged to its last ping: a vehicle that swings is no reason to leave the ends away.
+    return found if len(found) > 1 or settings.mode == "planned" else whole
+
+
+def _image_legs(
+    task: _Task, plan: list[Leg], times: StageTimes, on_ping: Callable[[int, int], None] | None, total: int
+) -> list[StepReport]:
+    """Image leg after leg; what was sent in turns is counted and left."""
     reports: list[StepReport] = []
-    done = 0
-    ping: Ping | None = first
+    pings, done = task.recording.pings(), 0
+    ping: Ping | None = next(pings, None)
+    for k, leg in enumerate(plan):
+        own: list[StepReport] = []
+        with _writer(task, k, leg.frame) as writer:
+            state = task.chain.start(leg.frame)
+            while ping is not None and ping.time_ns <= leg.last_time_ns:
+                if ping.time_ns < leg.first_time_ns:
+                    reports.append(_between(ping))
+                else:
+                    times.begin()
+                    state, tiles, new = task.chain.step(state, ping, task.trajectory, observe=times.note)
+                    own += new
+                    for tile in tiles:
+                        writer.write(tile)
+                done += 1
+                if on_ping is not None:
+                    on_ping(done, total)
+                ping = next(pings, None)
+            tiles, new = task.chain.finish(state, task.trajectory)
+            for tile in tiles:
+                writer.write(tile)
+            own += new
+            _refuse_empty(task, own)
+        reports += own
     while ping is not None:
-        times.begin()
-        state, tiles, new = chain.step(state, ping, trajectory, observe=times.note)
-        reports += new
-        for tile in tiles:
-            writer.write(tile)
-        done += 1
-        if on_ping is not None:
-            on_ping(done, total)
+        reports.append(_between(ping))
         ping = next(pings, None)
-    tiles, new = chain.finish(state, trajectory)
-    for tile in tiles:
-        writer.write(tile)
-    return reports + new
+    return reports
+
+
+def _between(ping: Ping) -> StepReport:
+    return StepReport(ping.side, ping.number, 0, 0, 0, float("nan"), "sent between the legs")
+
+
+def _refuse_empty(task: _Task, reports: list[StepReport]) -> None:
+    reasons = Counter(report.reason for report in reports if report.reason)
+    if reasons.total() == len(reports):
+        why = "; ".join(f"{n} pings: {reason}" for reason, n in reasons.items())
+        raise DataError(
+            f"{task.recording.path}: no ping could be imaged ({why}); allowed: one or more good pings."
+        )
 
 
 def _compile(chain: Chain, ping: Ping, trajectory: Trajectory) -> None:
@@ -201,22 +290,17 @@ def _compile(chain: Chain, ping: Ping, trajectory: Trajectory) -> None:
     chain.finish(state, trajectory)
 
 
-def _frame(chain: Chain, recording: Recording, trajectory: Trajectory) -> StripFrame:
-    """The frame that the chain would choose after its first pings; here their times are known beforehand."""
-    times = np.sort(np.concatenate([recording.ping_time_ns(side) for side in recording.sides]))
-    return chain.leg_frame(trajectory, times.tolist())
-
-
 def _interval(recording: Recording) -> float:
     gaps = [np.diff(recording.ping_time_ns(side).astype(np.int64)) for side in recording.sides]
     gaps = [g for g in gaps if g.size]
     return float(np.median(np.concatenate(gaps))) * 1e-9 if gaps else float("nan")
 
 
-def _writer(target, recording, chain, frame, method, settings, overwrite, before_rename) -> ProductWriter:
+def _writer(task: _Task, k: int, frame: StripFrame) -> ProductWriter:
+    recording, chain = task.recording, task.chain
     return ProductWriter(
-        target,
-        method=method,
+        task.target(k),
+        method=task.method,
         along_m=chain.grid.along_m,
         across_m=chain.grid.across_m,
         sides=recording.sides,
@@ -224,7 +308,7 @@ def _writer(target, recording, chain, frame, method, settings, overwrite, before
         strip_origin_east_m=frame.east_m,
         strip_heading_rad=frame.heading_rad,
         calibrated=all(recording.sonar(side).is_calibrated for side in recording.sides),
-        settings=to_toml(settings),
+        settings=to_toml(task.settings),
         provenance={
             "pingloom": __version__,
             "recording": recording.identity(),
@@ -233,12 +317,12 @@ def _writer(target, recording, chain, frame, method, settings, overwrite, before
             "cells": {side: _cells(chain, side) for side in chain.sides},
         },
         georeference=_georeference(recording, frame),
-        title=f"{recording.title} ({method})",
+        title=f"{recording.title} ({leg_name(task.method, k)})",
         attributes={
             "comment": "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
         },
-        overwrite=overwrite,
-        before_rename=before_rename,
+        overwrite=task.overwrite,
+        before_rename=task.before_rename,
     )
 
 

@@ -43,15 +43,14 @@ __all__ = ["command"]
 def command(recording, output, method, settings, assignments, no_picture, overwrite, as_json, quiet) -> None:
     """Form seabed images from RECORDING, a file or a folder of segments.
 
-    Leaves METHOD.nc (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
+    Leaves METHOD.nc, a further leg METHOD-02.nc and so on (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
     run.json (times). Everything that the recording does not say has a default.
     """
-    from pingloom.bench.imaging_run import draw_product, image_recording
-    from pingloom.imaging.chain import ChainSettings
+    from pingloom.bench.imaging_run import ImageSettings, draw_product, image_recording
     from pingloom.io.settings import apply, read
 
     report = Report(as_json=as_json, quiet=quiet)
-    chosen = read(settings, ChainSettings) if settings else ChainSettings()
+    chosen = read(settings, ImageSettings) if settings else ImageSettings()
     chosen = apply(chosen, assignments)
     picture = output / f"{method}.png"
     if not no_picture:
@@ -72,9 +71,20 @@ def command(recording, output, method, settings, assignments, no_picture, overwr
             before_rename=stop.check,
         )
         stop.check()
-        pages = [] if no_picture else draw_product(run.product, picture)
-    report.data = {**run.as_dict(), "product": str(run.product), "pictures": [str(p) for p in pages]}
-    report.line(f"{run.product}: {run.n_ping} pings")
+        pages = []
+        for product in () if no_picture else run.products:
+            stop.check()
+            pages += draw_product(product, product.with_suffix(".png"))
+    report.data = {
+        **run.as_dict(),
+        "product": str(run.product),
+        "products": [str(p) for p in run.products],
+        "pictures": [str(p) for p in pages],
+    }
+    legs = f", {len(run.products)} legs" if len(run.products) > 1 else ""
+    report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}")
+    for reason, n in run.left_out.items():
+        report.line(f"{n} pings left out: {reason}")
     for page in pages:
         report.line(str(page))
     stage_table(report, run)
@@ -105,10 +115,10 @@ def stage_table(report: Report, run) -> None:
 def _list(context: click.Context, value: bool) -> None:
     if not value:
         return
-    from pingloom.imaging.chain import ChainSettings
+    from pingloom.bench.imaging_run import ImageSettings
     from pingloom.io.settings import to_dict
 
-    defaults = ChainSettings()
+    defaults = ImageSettings()
     for stage, values in to_dict(defaults).items():
         click.echo(f"[{stage}]")
         for item in fields(getattr(defaults, stage)):
