@@ -36,6 +36,7 @@ from .occlusion import solid_table
 from .scenario import Scenario
 from .scene import BLOCK_M, Scatterers, Seabed
 from .targets import Highlight, target_highlights, target_scatterers
+from .tiles import Tiles
 from .truth import ping_times_ns, platform, point_delay_s, seconds_from_start, target_places, truth
 
 __all__ = [
@@ -158,6 +159,7 @@ class _Blocks:
         self._seabed = plan.seabed
         self._half_rad = np.arcsin(plan.sector_sine)
         self._scenario = scenario
+        self._lowest_m = plan.ground.lowest_m
         self._kept: dict[int, list[Scatterers]] = {}
 
     def near(self, track: Track, time_s: float) -> list[Scatterers]:
@@ -184,9 +186,10 @@ class _Blocks:
         turn = min(abs(heading - track.heading_rad) + self._half_rad, np.pi / 2)
         # The stripe's far edge as seen from a vehicle off the nominal leg.
         aside = track.largest("sway", "heave")
-        slant = np.hypot(self._seabed.stripe_range_m + aside, scenario.altitude_m + aside)
+        down = scenario.altitude_m + aside + self._lowest_m
+        slant = np.hypot(self._seabed.stripe_range_m + aside, down)
         slant = np.minimum(slant, 1.01 * scenario.sonar.range_stop_m + scenario.sonar.array_length_m)
-        reach = slant * np.sin(turn) + (scenario.altitude_m + aside) * abs(np.tan(pitch))
+        reach = slant * np.sin(turn) + down * abs(np.tan(pitch))
         offset = abs(scenario.sonar.array_forward_m) + abs(scenario.sonar.transmit_forward_m)
         return reach + offset + 0.1
 
@@ -242,7 +245,7 @@ def _cores() -> int:
 def _simulate(scenario, mode, threads, first, on_ping):
     track = Track.of(scenario)
     plans = [_SidePlan.of(scenario, sonar, mode) for sonar in sonars(scenario).values()]
-    blocks = [_Blocks(scenario, plan) for plan in plans]
+    blocks = [_surroundings(scenario, plan) for plan in plans]
     times = ping_times_ns(scenario)
     seconds = seconds_from_start(scenario, times)
     noise = noise_rms_pa(scenario)
@@ -265,6 +268,13 @@ def _simulate(scenario, mode, threads, first, on_ping):
             stop.set()  # pings under way are given up, so that an interruption is obeyed at once
             for _, _, job in waiting:
                 job.cancel()
+
+
+def _surroundings(scenario: Scenario, plan: _SidePlan) -> _Blocks | Tiles:
+    """Return the seabed around the pings: along one leg in bands that follow it, else in tiles fixed to the ground."""
+    if plan.seabed is None or len(scenario.vehicle.legs) < 2:
+        return _Blocks(scenario, plan)
+    return Tiles.plan(scenario, plan.ground, plan.sonar.side, plan.sector_sine)
 
 
 def _finished(scenario, plans, track, times, seconds, entry, on_ping):

@@ -22,7 +22,7 @@ from .ground import Ground
 from .motion import Track
 from .scenario import Scenario
 
-__all__ = ["BLOCK_M", "Scatterers", "Seabed"]
+__all__ = ["BLOCK_M", "Scatterers", "Seabed", "dressed"]
 
 BLOCK_M = 1.0
 """Length of a seabed block along the leg. A constant: another length would be another random scene. [m]"""
@@ -126,25 +126,9 @@ class Seabed:
         stripe = np.searchsorted(self.stripe, band, side="right") - 1
         order = np.argsort(stripe + rng.random(band.size), kind="stable")
         along, across, area = along[order] + index * BLOCK_M, across[order] * self.sign, area[order]
-        modulus = np.sqrt(area * self.ground.reflectivity(along, across))
-        if seabed.law == "gaussian":
-            modulus *= np.sqrt(rng.exponential(size=modulus.size))  # |.| of a complex Gaussian, mean power 1
-        phase = rng.random(along.size)
-        place, normal, modulus = self._raised(along, across, modulus)
+        place, normal, modulus, phase = dressed(self.ground, rng, along, across, area)
         ends = np.searchsorted(stripe[order], np.arange(self.stripe.size))
         return [self._group(place, modulus, phase, normal, i, j) for i, j in itertools.pairwise(ends)]
-
-    def _raised(self, along, across, modulus) -> tuple[NDArray[np.float64], ...]:
-        """Put points onto the relief: their places, normals and moduli, by the area that is theirs there."""
-        relief = self.ground.relief
-        north, east = self.scenario.world_place(along, across)
-        if relief.flat:
-            place = np.stack([north, east, np.full(along.size, self.scenario.seabed_depth_m)])
-            return place, np.array([0.0, 0.0, -1.0]), modulus
-        normal, area = relief.normal(north, east)
-        if relief.plane and along.size:
-            normal = normal[:, 0].copy()
-        return np.stack([north, east, relief.depth_m(north, east)]), normal, modulus * np.sqrt(area)
 
     def _group(self, place, modulus, phase, normal, i: int, j: int) -> Scatterers:
         own = normal if normal.ndim == 1 else np.ascontiguousarray(normal[:, i:j])
@@ -168,3 +152,44 @@ class Seabed:
         width = np.diff(self.edge_m)[band]
         across = self.edge_m[band] + rng.random(n) * width
         return band, rng.random(n) * BLOCK_M, across, BLOCK_M / self.per_block[band] * width
+
+
+def dressed(
+    ground: Ground,
+    rng: np.random.Generator,
+    along_m: NDArray[np.float64],
+    across_m: NDArray[np.float64],
+    area_m2: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Give points of the seabed their place, normal, modulus and phase.
+
+    Parameters
+    ----------
+    along_m, across_m : ndarray of float64, shape (n,)
+        In the frame of the first leg. [m]
+    area_m2 : ndarray of float64, shape (n,)
+        Of the flat seabed that each stands for.
+
+    Returns
+    -------
+    place_m, normal, modulus, phase_cycles
+        As in :class:`Scatterers`.
+    """
+    modulus = np.sqrt(area_m2 * ground.reflectivity(along_m, across_m))
+    if ground.scenario.seabed.law == "gaussian":
+        modulus *= np.sqrt(rng.exponential(size=modulus.size))  # |.| of a complex Gaussian, mean power 1
+    phase = rng.random(along_m.size)
+    return (*_raised(ground, along_m, across_m, modulus), phase)
+
+
+def _raised(ground: Ground, along_m, across_m, modulus) -> tuple[NDArray[np.float64], ...]:
+    """Put points onto the relief: their places, normals and moduli, by the area that is theirs there."""
+    relief, scenario = ground.relief, ground.scenario
+    north, east = scenario.world_place(along_m, across_m)
+    if relief.flat:
+        place = np.stack([north, east, np.full(along_m.size, scenario.seabed_depth_m)])
+        return place, np.array([0.0, 0.0, -1.0]), modulus
+    normal, area = relief.normal(north, east)
+    if relief.plane and along_m.size:
+        normal = normal[:, 0].copy()
+    return np.stack([north, east, relief.depth_m(north, east)]), normal, modulus * np.sqrt(area)
