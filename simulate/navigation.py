@@ -17,6 +17,7 @@ from pingloom.imaging.records import Platform
 
 from .motion import Track
 from .ping_times import ping_times_ns, seconds_from_start
+from .relief import Relief
 from .scenario import NavigationTable, Scenario
 
 __all__ = ["navigation_truth", "platform"]
@@ -115,7 +116,9 @@ def _true_columns(scenario: Scenario, time_s: NDArray[np.float64]) -> dict[str, 
 
 
 def _altitude_m(scenario: Scenario, columns: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
-    return scenario.seabed_depth_m - columns["depth_m"]
+    """Down to the slope, without the ripples and pits on it: the beam of an altimeter is wider than they are."""
+    relief = Relief.of(scenario)
+    return relief.plane_depth_m(columns["north_m"], columns["east_m"]) - columns["depth_m"]
 
 
 def _logged(scenario: Scenario, time_s: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:

@@ -18,6 +18,7 @@ from ._checks import refuse as _refuse
 from ._checks import within as _within
 from ._tables import build, flatten, to_toml
 from .contradictions import check_array, check_motions, check_navigation, check_seen
+from .ground_checks import check_ground, check_target
 from .seabed_tables import SeabedTable
 from .target_tables import Target
 from .vehicle_tables import Leg, NavigationTable, Oscillation, RandomMotion, VehicleTable
@@ -166,6 +167,8 @@ class Scenario:
         check_navigation(self)
         for target in self.targets:
             self._check_target(target)
+            check_target(self, target)
+        check_ground(self)
 
     def _check_depths(self) -> None:
         altitude, depth, water = self.vehicle.altitude_m, self.vehicle.depth_m, self.water.depth_m

@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 from pingloom.imaging.records import Sonar
 
 from ._geometry import row_centres
+from .bodies import bodies_of, placed_targets
 from .instrument import sonars
 from .motion import Track
 from .navigation import navigation_truth, platform
 from .ping_times import ping_times_ns, seconds_from_start
+from .relief import Relief
 from .scenario import Scenario
+from .target_tables import Target
 
 __all__ = ["ping_times_ns", "platform", "point_delay_s", "seconds_from_start", "target_places", "truth"]
 
@@ -27,7 +30,7 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
     dict of str to ndarray
         ``ping_time_ns`` (ping,); ``position_m`` (ping, 3) north, east, depth; ``angles_rad`` (ping, 3) heading, pitch,
         roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
-        ``lambert_db`` (); ``target_position_m`` (target, 3), of a box the centre; ``target_strength_db``,
+        ``lambert_db`` (); ``target_position_m`` (target, 3), as :func:`target_places` says; ``target_strength_db``,
         ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers; and
         what :func:`pingloom.simulate.navigation.navigation_truth` gives.
     """
@@ -46,6 +49,10 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         "target_strength_db": np.array([t.strength_db for t in scenario.targets], dtype=np.float64),
         "target_is_box": np.array([t.kind == "box" for t in scenario.targets], dtype=np.uint8),
     }
+    if any(t.kind == "debris" for t in scenario.targets):
+        relief = Relief.of(scenario)
+        pieces = [t for t in placed_targets(scenario) if t not in scenario.targets]
+        out["debris_position_m"] = np.array([_target_place(scenario, t, relief) for t in pieces])
     for side, sonar in sonars(scenario).items():
         centres = row_centres(sonar)
         delay = [point_delay_s(scenario, sonar, p, seconds[:, None], centres[None]) for p in place]
@@ -54,12 +61,21 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
 
 
 def target_places(scenario: Scenario) -> NDArray[np.float64]:
-    """Return north, east, depth of each target (of a box its centre), (target, 3). [m]"""
-    rows = []
-    for target in scenario.targets:
-        rise = target.height_m + (target.size_m[2] / 2 if target.kind == "box" else 0)
-        rows.append((*scenario.world_place(*scenario.leg_place(target)), scenario.seabed_depth_m - rise))
+    """Return north, east, depth of each target, (target, 3). [m]
+
+    Of a solid body or ring its centre, of others the place that the scenario gives, on the seabed or ``height_m``
+    above it; of a depression its deepest place.
+    """
+    relief = Relief.of(scenario)
+    rows = [_target_place(scenario, target, relief) for target in scenario.targets]
     return np.array(rows, dtype=np.float64).reshape(-1, 3)
+
+
+def _target_place(scenario: Scenario, target: Target, relief: Relief) -> NDArray[np.float64]:
+    if target.kind not in ("point", "depression", "debris", "rope"):
+        return np.mean([body.centre_m for body in bodies_of(scenario, target, relief)], axis=0)
+    north, east = scenario.world_place(*scenario.leg_place(target))
+    return np.array([north, east, float(relief.depth_m(north, east)) - target.height_m])
 
 
 def point_delay_s(
