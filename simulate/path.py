@@ -78,7 +78,8 @@ class Path:
         way = self.speed_m_s * time_s
         k = np.clip(np.searchsorted(self.begin_m, way, side="right") - 1, 0, self.begin_m.size - 1)
         along = way - self.begin_m[k]
-        origin, course = self.origin_m[k], np.array(self.course_rad[k])
+        # Copies: a single time's index gives a view, which the turns would write to.
+        origin, course = self.origin_m[k].copy(), np.array(self.course_rad[k])
         rate = np.zeros_like(course)
         for part in np.unique(k[self.turn_rad[k] != 0]):
             here = k == part
@@ -89,15 +90,6 @@ class Path:
             rate[here] = self.speed_m_s * turn / length * (1 - np.cos(2 * np.pi * done / length))
             along = np.where(here, 0.0, along)
         return PathState(origin, along, course, rate)
-
-    def corners(self) -> NDArray[np.float64]:
-        """North, east of the ends of all legs and of the turns' middles, (n, 2); one point for an endless leg. [m]"""
-        if not np.isfinite(self.length_m).all():
-            return self.origin_m.copy()
-        way = np.concatenate([self.begin_m, self.begin_m + self.length_m, self.begin_m + self.length_m / 2])
-        state = self.state(np.sort(way) / self.speed_m_s)
-        heading = np.stack([np.cos(state.course_rad), np.sin(state.course_rad)], axis=-1)
-        return state.origin_m + state.along_m[:, None] * heading
 
 
 def _swell(x: NDArray[np.float64]) -> NDArray[np.float64]:

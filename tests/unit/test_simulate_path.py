@@ -72,6 +72,15 @@ def test_the_turns_least_radius_is_the_one_given():
     assert_allclose(Path.of(by_rate).length_m, Path.of(VEHICLE).length_m)
 
 
+@pytest.mark.parametrize("name", ["position", "velocity", "angles", "angle_rates"])
+def test_one_time_gives_what_many_give_and_leaves_the_way_as_it_was(name):
+    moved = track(current_m_s=0.4, current_to_deg=10.0)
+    many = getattr(moved, name)(TIMES)
+    # The kernels of sine and cosine may differ by a last digit between one value and a vector of them.
+    assert_allclose([getattr(moved, name)(t) for t in TIMES], many, rtol=1e-13, atol=1e-13)
+    assert_array_equal(getattr(moved, name)(TIMES), many)
+
+
 def test_way_round_can_be_chosen():
     to_port = dataclasses.replace(
         VEHICLE, legs=(dataclasses.replace(LEGS[0], turn="port"), LEGS[1]), n_ping=0
