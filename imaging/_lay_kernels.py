@@ -44,7 +44,7 @@ def level_field(field, amplitude, node_per_sample):
 
 @numba.njit(nogil=True, cache=True)
 def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
-    """Delay at which the moving array receives a point, and the node below it; -1 where outside the table."""
+    """Delay at which the moving array receives a point, and the node below it, the table's end where it lies outside."""
     n = delay_s.size
     step = delay_s[1] - delay_s[0]
     t = 2 * sent_m / sound_speed
@@ -58,8 +58,6 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
             c = centre[k, d] + w * (centre[k + 1, d] - centre[k, d])
             square += (point[d] - c) ** 2
         t = (sent_m + math.sqrt(square)) / sound_speed
-    if t < delay_s[0] or t > delay_s[n - 1]:
-        return t, -1
     return t, k
 
 
@@ -67,7 +65,8 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
 _SENT_SQUARE, _SENT_SLOPE, _BACK_SQUARE, _BACK_SLOPE, _CLOSING, _CLOSING_SLOPE = 0, 1, 2, 3, 4, 5
 _REFERENCE, _SPEED, _U_ZERO, _U_SLOPE, _U_DRIFT, _U_DRIFT_SLOPE = 6, 7, 8, 9, 10, 11
 _SAMPLE_ZERO, _SAMPLE_RATE, _BEAM_ZERO, _BEAM_SCALE, _NOISE_ZERO, _NOISE_SLOPE = 12, 13, 14, 15, 16, 17
-_N_NUMBER = 18
+_LEAST_SENT = 18
+_N_NUMBER = 19
 
 
 @numba.njit(nogil=True, cache=True)
@@ -142,6 +141,7 @@ def _place(n, offset, along, ramp, number, at_sample, at_beam, noise):
     sample_zero, sample_rate = number[_SAMPLE_ZERO], number[_SAMPLE_RATE]
     beam_zero, beam_scale = number[_BEAM_ZERO], number[_BEAM_SCALE]
     noise_zero, noise_slope = number[_NOISE_ZERO], number[_NOISE_SLOPE]
+    least_sent = number[_LEAST_SENT]
     for i in range(n):
         s = offset + ramp[i] * along
         sent = math.sqrt(sent_square + s * (sent_slope + s))
@@ -149,7 +149,8 @@ def _place(n, offset, along, ramp, number, at_sample, at_beam, noise):
         near = (closing + s * closing_slope) / back
         dt = (sent + back - reference) / (speed + near)
         u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
-        at_sample[i] = sample_zero + dt * sample_rate
+        # Steeper than what is imaged: a sample outside the field.
+        at_sample[i] = sample_zero + dt * sample_rate if sent >= least_sent else f32(-1)
         at_beam[i] = beam_zero + u * beam_scale
         noise[i] = noise_zero + dt * noise_slope
 
@@ -287,11 +288,8 @@ def lay_look(
         point[0] = tx[0] - (tx_axis[1] * (x - tx[1]) + tx_axis[2] * (seabed - tx[2])) / tx_axis[0]
         ahead = point[0] - tx[0]
         sent_m = math.sqrt(ahead**2 + (x - tx[1]) ** 2 + (seabed - tx[2]) ** 2)
-        if seabed - tx[2] > steepest_sine * sent_m:
-            continue
+        # The column's reference point may lie outside what is imaged, and pixels beside it inside: each is judged alone.
         t0, k = _reach(point, tx, sent_m, delay_s, centre, sound_speed)
-        if k < 0:
-            continue
         qb = sector_sine**2 * ahead
         root = math.sqrt(qb * qb + qa * sector_sine**2 * sent_m**2)
         low = math.ceil((point[0] + (qb - root) / qa) / along_m - 0.5)
@@ -323,6 +321,7 @@ def lay_look(
             noise_node,
             number,
         )
+        number[_LEAST_SENT] = (seabed - tx[2]) / steepest_sine
         _place(
             n, f32((low + 0.5) * along_m - point[0]), f32(along_m), ramp, number, at_sample, at_beam, noise
         )

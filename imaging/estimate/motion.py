@@ -1,0 +1,586 @@
+"""What the navigation does not know: the motion left between adjacent pings, from their looks' overlap.
+
+Each ping's look is laid on the strip grid by the chain itself, by the navigation alone. Adjacent looks share
+speckle as far as their apertures overlap; where one pose is wrong against the other, its look lies shifted. The
+shift is found by normalised cross-correlation of the square root of intensity, to a fraction of a pixel, within
+the bounds of what the navigation may be wrong by.
+
+A match knows its own standard deviation, from the number of cells, the correlation and the width that the
+overlap leaves the peak; it may well be worse than the navigation. So each pair's shift is the mean of match and
+navigation by their variances; how far the navigation strays from ping to ping is what it states, corrected by
+what the matches show. Shifts add up from ping to ping and leak away, since in the long run the navigation is
+right. Nothing is estimated from a pair whose overlap is too small, and a match that does not stand out of chance
+is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..average import AverageSettings, field_correlation
+from ..chain import Chain, ChainSettings
+from ..errors import ParameterError
+from ..frames import StripFrame, Trajectory
+from ..records import Correction, Ping, Platform, Sonar, Water
+from ._motion_kernels import shifted_products
+
+__all__ = [
+    "Look",
+    "Match",
+    "MotionEstimator",
+    "MotionFix",
+    "MotionSettings",
+    "MotionState",
+    "look_settings",
+    "match_looks",
+]
+
+
+_LATENCY_STD_S = 0.05
+"""A latency known no better is not applied: a steady course says nothing of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionSettings:
+    """How residual motion is estimated."""
+
+    largest_step_m: float = 0.12
+    """Largest error of the navigation from ping to ping that the search must cover. [m]"""
+    velocity_uncertainty_m_s: float | None = None
+    """What is expected from ping to ping; default what the navigation states, else 0.05. [m/s]"""
+    heading_uncertainty_rad: float | None = None
+    """Default what the navigation states, else 1e-3. [rad]"""
+    heading_time_s: float = 10.0
+    """Time over which heading errors change. [s]"""
+    leak_s: float = 120.0
+    """Time after which an estimated shift is forgotten: the navigation's in the long run. [s]"""
+    least_overlap: float = 0.2
+    """Field correlation of adjacent looks below which nothing is estimated."""
+    least_significance: float = 5.0
+    """Peak over the standard deviation of chance matches."""
+    bands: int = 4
+    """Parts of the swath that are compared by themselves, to tell a turn from a shift."""
+    memory_pings: float = 60.0
+    """Pings over which the navigation's own uncertainty is learnt."""
+    prior_pings: float = 1.0
+    """Pings that the stated uncertainty counts for."""
+    caution: float = 1.4
+    """Factor on the matches' stated standard deviation."""
+
+    def __post_init__(self) -> None:
+        if not 0 < self.largest_step_m <= 2:
+            raise ParameterError(f"motion.largest_step_m is {self.largest_step_m:g}; allowed: above 0 to 2.")
+        if not 0 < self.least_overlap < 1 or self.bands < 1 or self.caution < 1:
+            raise ParameterError(
+                f"motion: least_overlap, bands, caution are {self.least_overlap:g}, {self.bands}, {self.caution:g}; "
+                "allowed: 0 to 1, 1 or more, 1 or more."
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One ping's look on the strip grid."""
+
+    first_row: int
+    amplitude: NDArray[np.float32]
+    """(column, row) square root of intensity over its local mean, less one; 0 where not seen."""
+    seen: NDArray[np.bool_]
+    """(column, row)"""
+    where_m: NDArray[np.float64]
+    """(3,) believed two-way phase centre in the strip. [m]"""
+    heading_rad: float
+    """Against the strip's."""
+    rate: NDArray[np.float64]
+    """(3,) along, across [m/s] and heading [rad/s] derivatives."""
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Match:
+    """Shift of one look against the one before, band by band."""
+
+    distance_m: NDArray[np.float64]
+    """(band,) mean distance across track, signed. [m]"""
+    along_m: NDArray[np.float64]
+    across_m: NDArray[np.float64]
+    along_std_m: NDArray[np.float64]
+    across_std_m: NDArray[np.float64]
+    correlation: float
+    """Of all bands together at the peak."""
+    significance: float
+    reason: str = ""
+    """Why it was refused, empty where it was not."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MotionState:
+    """The last look, the shift so far and what was learnt of the navigation; plain arrays."""
+
+    look: Look | None = None
+    error: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    """(3,) along, across [m], heading [rad]: belief less truth."""
+    spread: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    """(3,) sums of squared steps less what matches alone make."""
+    n_spread: float = 0.0
+    latency: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
+    """Information on a constant latency, and its pull."""
+    n_match: int = 0
+    n_refused: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MotionFix:
+    """What is to be added to one ping's believed pose."""
+
+    along_m: float
+    """Along the heading. [m]"""
+    starboard_m: float
+    heading_rad: float
+    match: Match | None
+    latency_s: float
+    """Of the navigation, positive: it is late; applied only where it is well known."""
+    latency_std_s: float
+    reason: str = ""
+
+
+def look_settings(
+    settings: ChainSettings, wavelength_m: float, length_m: float, far_m: float
+) -> ChainSettings:
+    """Settings of the chain that lays looks for matching: uniform shading (most overlap) and a coarser grid.
+
+    Parameters
+    ----------
+    far_m : float
+        Farthest range; a pixel along is four tenths of the cell at half of it. [m]
+    """
+    along = settings.grid.along_m
+    grid = replace(
+        settings.grid,
+        along_m=max(along or 0.0, round(0.4 * 0.886 * wavelength_m / length_m * far_m / 2, 4)),
+        tile_rows=1,  # nothing is finished here; a ring need not wait for tiles
+    )
+    return replace(
+        settings,
+        beamform=replace(settings.beamform, shading="uniform"),
+        average=AverageSettings(weighting="equalised"),
+        grid=grid,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MotionEstimator:
+    """One side's residual motion, planned once."""
+
+    settings: MotionSettings
+    side: str
+    chain: Chain
+    frame: StripFrame
+    edge: NDArray[np.int64]
+    """(band + 1,) first columns of the bands."""
+    velocity_uncertainty_m_s: float
+    heading_uncertainty_rad: float
+
+    @classmethod
+    def prepare(
+        cls,
+        sonar: Sonar,
+        water: Water,
+        trajectory: Trajectory,
+        platform: Platform,
+        frame: StripFrame,
+        *,
+        chain_settings: ChainSettings | None = None,
+        settings: MotionSettings | None = None,
+    ) -> MotionEstimator:
+        """Plan the laying and matching of looks for one array.
+
+        Parameters
+        ----------
+        platform : Platform
+            For what the navigation states of its own uncertainty.
+        frame : StripFrame
+            Of the leg.
+        chain_settings : ChainSettings, optional
+            As for the image.
+        """
+        settings = settings or MotionSettings()
+        base = chain_settings or ChainSettings()
+        speed = base.water.sound_speed_m_s or water.sound_speed_m_s
+        from ..frames import array_frame
+
+        length = array_frame(sonar).length_m
+        reach_s = sonar.first_sample_delay_s + sonar.n_sample * sonar.sample_interval_s
+        far = base.grid.range_m or speed * reach_s / 2
+        chosen = look_settings(base, speed / sonar.centre_frequency_hz, length, far)
+        chain = Chain.prepare({sonar.side: sonar}, water, trajectory, chosen)
+        # Nearer, cells are so small that a pixel undersamples them.
+        first = int(0.3 * chain.grid.n_column)
+        margin = int(np.ceil(2 * settings.largest_step_m / chain.grid.across_m)) + 3
+        edge = np.linspace(first + margin, chain.grid.n_column - margin, settings.bands + 1).astype(np.int64)
+        if edge[0] < 0 or np.any(np.diff(edge) < 16):
+            raise ParameterError(
+                f"motion: the swath has {chain.grid.n_column} columns; allowed: enough for {settings.bands} bands of 16 "
+                "and the search. Give fewer bands."
+            )
+        velocity = settings.velocity_uncertainty_m_s or platform.velocity_uncertainty_m_s or 0.05
+        heading = settings.heading_uncertainty_rad or platform.heading_uncertainty_rad or 1e-3
+        return cls(settings, sonar.side, chain, frame, edge, velocity, heading)
+
+    def start(self) -> MotionState:
+        """No look yet."""
+        return MotionState()
+
+    def lay(self, ping: Ping, trajectory: Trajectory, correction: Correction | None = None) -> Look:
+        """Lay one ping's look by the navigation alone.
+
+        Parameters
+        ----------
+        correction : Correction, optional
+            Its altitude and channel weights are used, its shifts are not.
+        """
+        if correction is not None:
+            correction = replace(
+                correction, shift_along_m=0.0, shift_starboard_m=0.0, shift_heading_rad=0.0, look_weight=1.0
+            )
+        chain = self.chain
+        state, _, _ = chain.step(chain.start(self.frame), ping, trajectory, correction)
+        own = state.sides[self.side]
+        sums = own.accumulator
+        ring = sums.total.shape[1]
+        rows = np.arange(max(sums.first_row, int(sums.touched[0])), min(sums.past_row, int(sums.touched[1])))
+        slots = rows % ring
+        weight = sums.weight[:, slots]
+        seen = weight > 0
+        power = np.where(seen, sums.total[:, slots] / np.where(seen, weight, 1), 0)
+        time_s = trajectory.seconds(ping.time_ns) + chain.sides[self.side].sonar.pulse_duration_s / 2
+        value, rate = trajectory.pose([time_s])
+        turn = self.frame.matrix()
+        return Look(
+            first_row=int(rows[0]),
+            amplitude=_evened(np.sqrt(power), seen),
+            seen=seen,
+            where_m=own.history_m[0].copy(),
+            heading_rad=float(value[0, 3] - self.frame.heading_rad),
+            rate=np.array([*(turn @ rate[0, :3])[:2], rate[0, 3]]),
+            time_s=float(time_s),
+        )
+
+    def update(self, state: MotionState, look: Look | None) -> tuple[MotionState, MotionFix]:
+        """Take in the look of one ping; None for a rejected ping, across which nothing is compared."""
+        if look is None:
+            return replace(state, look=None), self._row(state, None, None, "the ping was rejected")
+        if state.look is None:
+            return replace(state, look=look), self._row(state, look, None, "no look before it")
+        gap = look.time_s - state.look.time_s
+        usual = 5 * np.sqrt(self._navigation_variance(state, gap)[:2].max())
+        match = self.compare(state.look, look, usual)
+        if match.reason and usual < self.settings.largest_step_m:
+            match = self.compare(state.look, look)
+        error = state.error * np.exp(-max(gap, 0.0) / self.settings.leak_s)
+        if match.reason:
+            new = replace(state, look=look, error=error, n_refused=state.n_refused + 1)
+            return new, self._row(new, look, match, match.reason)
+        state = self._learnt(state, match, look, gap)
+        latency, _ = self._latency(state)
+        step = look.rate - state.look.rate
+        design, value, variance = _rows(match, self.settings.caution)
+        value = value + latency * (design @ step)
+        error = error + _weighed(design, value, variance, self._navigation_variance(state, gap))
+        new = replace(state, look=look, error=error, n_match=state.n_match + 1)
+        return new, self._row(new, look, match, "")
+
+    def compare(self, before: Look, look: Look, usual_step_m: float = np.inf) -> Match:
+        """Shift of ``look`` against ``before``, or why there is none.
+
+        Parameters
+        ----------
+        usual_step_m : float
+            How far to search; the largest step bounds it. [m]
+        """
+        plan = self.chain.sides[self.side]
+        axis = np.array([np.cos(look.heading_rad), np.sin(look.heading_rad)])
+        way = abs(float((look.where_m - before.where_m)[:2] @ axis))
+        frame = plan.beamformer.frame
+        uniform = np.where(plan.beamformer.shading > 0, 1.0, 0.0)
+        overlap = float(field_correlation(frame.along_m, uniform, np.array([way]))[0])
+        if overlap < self.settings.least_overlap:
+            return _refusal(
+                f"looks {1e3 * way:.0f} mm apart share {overlap:.2f} of their field: too little to compare"
+            )
+        grid = self.chain.grid
+        reach_m = min(self.settings.largest_step_m, usual_step_m)
+        widths = self._widths(overlap)
+        # A wide peak must be seen on both sides, or it can't be placed.
+        along_m = reach_m + 1.5 * float(widths[:, 2].max())
+        search = (int(np.ceil(along_m / grid.along_m)) + 1, int(np.ceil(reach_m / grid.across_m)) + 2)
+        return match_looks(
+            before,
+            look,
+            self.edge,
+            search,
+            (grid.along_m, grid.across_m),
+            widths,
+            reach_m,
+            least_significance=self.settings.least_significance,
+            sign=-1.0 if self.side == "port" else 1.0,
+        )
+
+    def _widths(self, overlap: float) -> NDArray[np.float64]:
+        """(band, 4) second-derivative widths of a look's autocorrelation along and across, and of the match's."""
+        plan, grid = self.chain.sides[self.side], self.chain.grid
+        middle = (self.edge[:-1] + self.edge[1:]) / 2 * grid.across_m
+        lobe = plan.beamformer.wavelength_m * middle / plan.beamformer.frame.length_m
+        # sinc^2(x / lobe) falls as 1 - (pi x / lobe)^2 / 3.
+        along = lobe * np.sqrt(3 / 2) / np.pi
+        f = np.linspace(-0.5, 0.5, plan.compressor.unit_spectrum.size)
+        power = plan.compressor.unit_spectrum**2
+        spread = np.sqrt(np.sum(power * f**2) / power.sum()) * plan.sonar.bandwidth_hz
+        across = np.full(middle.size, self.chain.sound_speed_m_s / 2 / (2 * np.pi * spread * np.sqrt(2)))
+        return np.stack([along, across, along / overlap, across], axis=1)
+
+    # ---- navigation and match together -------------------------------------------------------------------
+
+    def _stated_variance(self, gap_s: float) -> NDArray[np.float64]:
+        step = self.velocity_uncertainty_m_s * gap_s
+        turn = self.heading_uncertainty_rad * np.sqrt(2 * gap_s / self.settings.heading_time_s)
+        return np.maximum(np.array([step, step, turn]) ** 2, 1e-14)
+
+    def _navigation_variance(self, state: MotionState, gap_s: float) -> NDArray[np.float64]:
+        """Of the navigation's error from ping to ping: what it states, corrected by what matches showed."""
+        stated = self._stated_variance(gap_s)
+        n = self.settings.prior_pings
+        learnt = (n * stated + np.maximum(state.spread, 0)) / (n + state.n_spread)
+        most = np.array([self.settings.largest_step_m**2] * 2 + [25 * stated[2]])
+        return np.clip(learnt, 1e-4 * stated, most)
+
+    def _learnt(self, state: MotionState, match: Match, look: Look, gap_s: float) -> MotionState:
+        """Add one match to what is known of the navigation's steps and latency."""
+        keep = 1 - 1 / self.settings.memory_pings
+        design, value, variance = _rows(match, self.settings.caution)
+        information = (design.T / variance) @ design
+        navigation = self._navigation_variance(state, gap_s)
+        step, own = np.zeros(3), np.zeros(3)
+        for k in range(3):
+            # The others are held by the navigation, so that a turn does not pass for a shift.
+            total = information + np.diag(np.where(np.arange(3) == k, 0.0, 1 / navigation))
+            spread = np.linalg.pinv(total)
+            step[k] = (spread @ (design.T / variance) @ value)[k]
+            own[k] = spread[k, k]
+        excess = step**2 - own
+        change = look.rate - state.look.rate
+        full = np.diag(variance) + (design * navigation) @ design.T
+        lean = -(design @ change)
+        solved = np.linalg.solve(full, np.stack([lean, value], axis=1))
+        latency = state.latency + np.array([lean @ solved[:, 0], lean @ solved[:, 1]])
+        return replace(
+            state,
+            spread=keep * state.spread + excess,
+            n_spread=keep * state.n_spread + 1,
+            latency=latency,
+        )
+
+    def _latency(self, state: MotionState) -> tuple[float, float]:
+        """Latency that is applied, and its standard deviation: only one of five deviations and more counts."""
+        information, pull = state.latency
+        if information <= 0:
+            return 0.0, np.inf
+        std = 1 / np.sqrt(information)
+        value = pull / information
+        known = std < _LATENCY_STD_S and abs(value) > 5 * std
+        return (float(value) if known else 0.0), float(std)
+
+    def _row(self, state: MotionState, look: Look | None, match: Match | None, reason: str) -> MotionFix:
+        latency, std = self._latency(state)
+        error = state.error.copy()
+        if look is None:
+            return MotionFix(0.0, 0.0, 0.0, match, latency, std, reason)
+        error = error - latency * look.rate
+        c, s = np.cos(look.heading_rad), np.sin(look.heading_rad)
+        along, starboard = -(c * error[0] + s * error[1]), -(-s * error[0] + c * error[1])
+        return MotionFix(float(along), float(starboard), float(-error[2]), match, latency, std, reason)
+
+
+def match_looks(
+    before: Look,
+    look: Look,
+    edge: NDArray[np.int64],
+    search: tuple[int, int],
+    pixel_m: tuple[float, float],
+    widths_m: NDArray[np.float64],
+    reach_m: float,
+    *,
+    least_significance: float,
+    sign: float,
+) -> Match:
+    """Shift between two looks by normalised cross-correlation.
+
+    Parameters
+    ----------
+    edge : ndarray of int64, shape (band + 1,)
+        First columns of the bands.
+    search : tuple of int
+        Rows and columns to search either way.
+    pixel_m : tuple of float
+        Along and across. [m]
+    widths_m : ndarray of float64, shape (band, 4)
+        Widths 1/sqrt(-f''(0)) of a look's autocorrelation along and across, and of the match's peak. [m]
+    reach_m : float
+        Largest shift that is believed. [m]
+    least_significance : float
+        Peak over the standard deviation of chance.
+    sign : float
+        Of across-track distances.
+
+    Notes
+    -----
+    Chance has the variance sum(R^2)/M for M pixels and autocorrelation R, and slopes of variance sum((dR/ds)^2)/M; at a
+    peak of height p and second derivative -p/w^2 a slope g moves the maximum by g w^2 / p.
+    """
+    rows, columns = search
+    a, b, share = _common(before, look, rows)
+    n_band = edge.size - 1
+    surface = np.zeros((n_band, 2 * columns + 1, 2 * rows + 1))
+    for k in range(n_band):
+        shifted_products(a, b, int(edge[k]), int(edge[k + 1]), rows, columns, surface[k])
+    surface /= share
+    energy = np.array(
+        [
+            [np.sum(x[edge[k] : edge[k + 1]].astype(np.float64) ** 2) for k in range(n_band)]
+            for x in (a, b)
+        ]
+    )
+    count = np.array([np.count_nonzero(a[edge[k] : edge[k + 1]]) for k in range(n_band)])
+    if count.min() < 100 or energy.min() <= 0:
+        return _refusal("the looks have no common area")
+    norm = np.sqrt(energy[0] * energy[1])
+    pooled = surface.sum(axis=0) / norm.sum()
+    j, i = np.unravel_index(np.argmax(pooled), pooled.shape)
+    chance = _chance(widths_m, pixel_m)
+    noise = np.sqrt(np.sum(norm**2 / count * chance[:, 0]) / norm.sum() ** 2)
+    peak = float(pooled[j, i])
+    significance = float(peak / noise)
+    if significance < least_significance:
+        return _refusal(
+            "no match stands out of chance: featureless, too noisy or beyond the search", peak, significance
+        )
+    edge_m = np.array([abs(i - rows) * pixel_m[0] - reach_m, abs(j - columns) * pixel_m[1] - reach_m])
+    if np.any(edge_m > np.array(pixel_m)) or i in (0, 2 * rows) or j in (0, 2 * columns):
+        return _refusal("the best match lies at the edge of the search", peak, significance)
+    along, across = np.empty(n_band), np.empty(n_band)
+    for k in range(n_band):
+        along[k], across[k] = _peak(surface[k] / norm[k], int(j), int(i), pixel_m, widths_m[k])
+    # The mean correlation is better known than each band's.
+    slope = np.sqrt(chance[:, 1:] / count[:, None])
+    std = slope * widths_m[:, 2:] ** 2 / peak
+    middle = sign * (edge[:-1] + edge[1:]) / 2 * pixel_m[1]
+    return Match(middle, along, sign * across, std[:, 0], std[:, 1], peak, significance)
+
+
+def _refusal(reason: str, correlation: float = 0.0, significance: float = 0.0) -> Match:
+    nothing = np.empty(0)
+    return Match(nothing, nothing, nothing, nothing, nothing, correlation, significance, reason)
+
+
+def _rows(
+    match: Match, caution: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Equations for a step (along, across, turn): a turn to starboard moves what lies to starboard astern."""
+    one, zero = np.ones_like(match.along_m), np.zeros_like(match.along_m)
+    design = np.concatenate(
+        [np.stack([one, zero, -match.distance_m], axis=1), np.stack([zero, one, zero], axis=1)]
+    )
+    value = np.concatenate([match.along_m, match.across_m])
+    return design, value, (caution * np.concatenate([match.along_std_m, match.across_std_m])) ** 2
+
+
+def _weighed(
+    design: NDArray[np.float64],
+    value: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    navigation: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Step that match and navigation agree on; bands that stray from the others count less (Huber's weights)."""
+    trust = np.ones(value.size)
+    for _ in range(4):
+        information = (design.T * (trust / variance)) @ design + np.diag(1 / navigation)
+        step = np.linalg.solve(information, (design.T * (trust / variance)) @ value)
+        off = np.abs(value - design @ step) / np.sqrt(variance)
+        trust = np.minimum(1.0, 1.5 / np.maximum(off, 1e-9))
+    return step
+
+
+def _evened(amplitude: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Amplitude over its local mean, less one, without the few largest.
+
+    Trends of range and of the sector's edges, where equalising lifts the noise, would match where there is nothing.
+    The mean reaches far across track, where the sector's gain is the same, and a little along.
+    """
+    from scipy.ndimage import uniform_filter
+
+    size = (97, 5)
+    total = uniform_filter(np.where(seen, amplitude, 0).astype(np.float64), size, mode="constant")
+    count = uniform_filter(seen.astype(np.float64), size, mode="constant")
+    mean = total / np.maximum(count, 1e-9)
+    even = amplitude / np.maximum(mean, 1e-30)
+    return np.where(seen, np.clip(even, 0, 4) - 1, 0).astype(np.float32)
+
+
+def _common(
+    before: Look, look: Look, rows: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
+    """Both looks on the rows that they share, with ``rows`` empty ones around, and the share of pixels at each shift.
+
+    The share, (2 rows + 1,) of those at none, is what fewer pixels take from the products at a shift along; across
+    track columns are long.
+    """
+    first = max(before.first_row, look.first_row)
+    last = min(before.first_row + before.amplitude.shape[1], look.first_row + look.amplitude.shape[1])
+    part = [slice(first - x.first_row, max(last, first) - x.first_row) for x in (before, look)]
+    inside = look.seen[:, part[1]] & before.seen[:, part[0]]
+    pad = ((0, 0), (rows, rows))
+    a, b = (
+        np.ascontiguousarray(np.pad(np.where(inside, x.amplitude[:, p], 0), pad))
+        for x, p in zip((before, look), part, strict=True)
+    )
+    run = inside.sum(axis=1)
+    shift = np.abs(np.arange(-rows, rows + 1))
+    # Each column sees one run of rows.
+    share = np.maximum(run[:, None] - shift, 0).sum(axis=0) / max(run.sum(), 1)
+    return a, b, np.maximum(share, 1e-6)
+
+
+def _chance(widths_m: NDArray[np.float64], pixel_m: tuple[float, float]) -> NDArray[np.float64]:
+    """(band, 3) sums over pixels of R^2 and of its squared derivatives along and across [1/m^2], R Gaussian."""
+    cells = np.pi * widths_m[:, 0] * widths_m[:, 1] / (pixel_m[0] * pixel_m[1])
+    # For R = exp(-x^2/2a^2 - y^2/2b^2): sum R^2 = pi a b, sum (dR/dx)^2 = pi a b / 2 a^2.
+    return np.stack([cells, cells / (2 * widths_m[:, 0] ** 2), cells / (2 * widths_m[:, 1] ** 2)], axis=1)
+
+
+def _peak(
+    surface: NDArray[np.float64], j: int, i: int, pixel_m: tuple[float, float], width_m: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Place of the maximum near pixel (j, i): a paraboloid fitted around it, again and again, along and across.
+
+    A fit by least squares does not mind that the search ends on one side of a wide peak; moments would.
+    """
+    columns, rows = (np.arange(n) - n // 2 for n in surface.shape)
+    x, y = rows * pixel_m[0], columns * pixel_m[1]
+    start = np.array([x[i], y[j]])
+    at, wide = start.copy(), np.maximum(width_m[2:], np.array(pixel_m))
+    u0, v0 = (a.ravel() for a in np.meshgrid(x, y))
+    value = surface.ravel()
+    for _ in range(8):
+        u, v = (u0 - at[0]) / wide[0], (v0 - at[1]) / wide[1]
+        weight = np.exp(-(u**2 + v**2) / 2)
+        basis = np.stack([np.ones_like(u), u, v, u**2, v**2], axis=1)
+        fit = np.linalg.solve((basis.T * weight) @ basis, (basis.T * weight) @ value)
+        bend = -2 * fit[3:]
+        step = np.where(bend > 0, fit[1:3] / np.where(bend > 0, bend, 1), np.sign(fit[1:3]) * 0.5)
+        step = np.clip(step, -0.5, 0.5) * wide
+        at = np.clip(at + step, start - 1.5 * wide, start + 1.5 * wide)
+        if np.all(np.abs(step) < 1e-3 * wide):
+            break
+    return float(at[0]), float(at[1])
