@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +15,9 @@ from pingloom import __version__
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.io.geotiff import TILE, write_geotiff
 from pingloom.io.mosaic import MOSAIC_LAYERS, MosaicWriter, decibel
-from pingloom.io.product import read_product
 
 from .map_picture import Line, map_picture
-from .mosaic_plan import MosaicPlan, Strip, moved
+from .mosaic_plan import MosaicPlan, moved
 from .mosaicking import mosaic_blocks
 from .seams import Tally
 
@@ -29,6 +30,8 @@ RESAMPLING = (
 """Said in the files."""
 
 _COMMENT = "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
+
+_LONGEST_LIST = 50_000
 
 Advance = Callable[[int], None]
 
@@ -123,7 +126,7 @@ def _values(layers: dict[str, NDArray[Any]], layer: str) -> NDArray[Any]:
 
 
 def mosaic_about(plan: MosaicPlan) -> dict[str, Any]:
-    """Return title, versions and where each strip came from."""
+    """Return title, versions and where each strip came from, in at most some 50 kB."""
     n = len(plan.strips)
     title = plan.strips[0].title if n == 1 else f"mosaic of {n} strips ({plan.strips[0].method})"
     return {
@@ -131,14 +134,27 @@ def mosaic_about(plan: MosaicPlan) -> dict[str, Any]:
         "pingloom": __version__,
         "epsg": plan.grid.epsg,
         "cell_m": plan.grid.cell_m,
-        "strips": [{"file": s.path.name, "title": s.title, **_source(s)} for s in plan.strips],
+        **listed([s.path.name for s in plan.strips], [s.recording for s in plan.strips]),
     }
 
 
-def _source(strip: Strip) -> dict[str, Any]:
-    with read_product(strip.path) as product:
-        recording = product.provenance.get("recording")
-    return {"recording": recording} if isinstance(recording, dict) else {}
+def listed(files: Sequence[str], recordings: Sequence[Mapping[str, Any] | None]) -> dict[str, Any]:
+    """Return strips and their recordings, each recording once.
+
+    A file's header holds 60 kB of text: of a list too long for that only the count and a SHA-256 stay.
+    """
+    known: dict[str, Mapping[str, Any]] = {}
+    strips = []
+    for file, recording in zip(files, recordings, strict=True):
+        sha = str(recording.get("sha256", "")) if recording else ""
+        if recording and sha:
+            known.setdefault(sha, recording)
+        strips.append({"file": file, "recording": sha[:16]})
+    out: dict[str, Any] = {"strips": strips, "recordings": [known[k] for k in sorted(known)]}
+    text = json.dumps(out, sort_keys=True)
+    if len(text) <= _LONGEST_LIST:
+        return out
+    return {"strips": len(strips), "strips_sha256": hashlib.sha256(text.encode()).hexdigest()}
 
 
 def draw_mosaic(plan: MosaicPlan, tally: Tally, picture: Path) -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -35,6 +35,8 @@ class Strip:
     calibrated: bool
     identity: str
     """Same for copies of the same product."""
+    recording: Mapping[str, Any] | None
+    """What tells the recording that it was imaged from, where the product says."""
     shape: tuple[int, int]
     pixel_m: tuple[float, float]
     """Along and across."""
@@ -85,6 +87,7 @@ def read_strip(path: Path) -> Strip:
             method=product.method,
             calibrated=product.calibrated,
             identity=_identity(product),
+            recording=_recording(product),
             shape=product.shape,
             pixel_m=(product.along_m, product.across_m),
             edge_m=(
@@ -99,12 +102,16 @@ def read_strip(path: Path) -> Strip:
 
 
 def _identity(product: Product) -> str:
-    recording = product.provenance.get("recording")
-    known = recording.get("sha256") if isinstance(recording, dict) else None
+    known = (_recording(product) or {}).get("sha256")
     if not known:
         return str(product.path.resolve())
     frame = product.strip_origin_north_m, product.strip_origin_east_m, product.strip_heading_rad
     return f"{known} {product.method} {frame} {product.shape}"
+
+
+def _recording(product: Product) -> Mapping[str, Any] | None:
+    found = product.provenance.get("recording")
+    return found if isinstance(found, dict) else None
 
 
 def _nadir_gap(product: Product) -> tuple[float, float]:

@@ -127,6 +127,9 @@ def _say_seams(report: Report, plan, seams) -> None:
     ]
     columns = ("strips", "overlap [m2]", "level [dB]", "spread from place to place [dB]")
     report.table("seams: level of one strip over the other where both see the seabed", columns, rows)
+    report.line(
+        "  the spread also holds what differs by angle: each strip sees a place at its own grazing angle"
+    )
 
 
 def _or_none(value: float) -> float | None:

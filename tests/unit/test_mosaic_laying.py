@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from pingloom.bench._speckle_cells import SpeckleCells, averaging_gain
 from pingloom.bench.measure.speckle import enl
-from pingloom.bench.mosaic_files import write_mosaic
+from pingloom.bench.mosaic_files import listed, write_mosaic
 from pingloom.bench.mosaic_plan import MosaicPlan, plan_mosaic
 from pingloom.bench.mosaicking import mosaic_blocks
 from pingloom.bench.seams import Tally
@@ -340,6 +340,20 @@ def test_memory_stays_small_however_large_the_area(tmp_path):
     few, many = peak(8), peak(48)
     # Six times the area: what grows is axes, headers, seams; one layer of the whole area would be 13 MB alone.
     assert many < few + 3_000_000
+
+
+def test_where_strips_came_from_fits_a_header_however_many_they_are():
+    recordings = [
+        {"name": f"line-{k // 3}", "sha256": f"{k // 3:064x}", "files": [{"bytes": 1}]} for k in range(1200)
+    ]
+    files = [f"survey-{k}.nc" for k in range(1200)]
+    few = listed(files[:6], recordings[:6])
+    assert [s["file"] for s in few["strips"]] == files[:6]
+    assert [r["name"] for r in few["recordings"]] == ["line-0", "line-1"]
+    many = listed(files, recordings)
+    assert many["strips"] == 1200
+    assert many != listed(files[::-1], recordings)
+    assert listed(["a"], [None]) == {"strips": [{"file": "a", "recording": ""}], "recordings": []}
 
 
 def test_strips_that_do_not_go_together_are_refused(tmp_path):
