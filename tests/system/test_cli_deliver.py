@@ -168,6 +168,69 @@ def test_images_of_two_methods_make_no_mosaic(scene, image, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+TWO_LEGS = """
+title = "two legs and a turn (invented)"
+seed = 4
+[sonar]
+sides = "both"
+n_channel = 16
+channel_pitch_m = 0.03
+transmit_along_m = 0.04
+centre_frequency_hz = 300e3
+sweep_hz = 20e3
+sample_rate_hz = 25e3
+range_stop_m = 20.0
+[vehicle]
+ping_rate_hz = 8.0
+speed_m_s = 2.0
+altitude_m = 5.0
+turn_radius_m = 5.0
+current_m_s = 0.25
+current_to_deg = 75.0
+legs = [{ heading_deg = 340.0, length_m = 18.0, turn = "starboard" }, { heading_deg = 160.0, length_m = 18.0 }]
+[navigation]
+origin_latitude_deg = 61.0
+origin_longitude_deg = 5.8
+[water]
+noise_db = 40.0
+[seabed]
+present = false
+[[targets]]
+name = "seen to starboard twice"
+kind = "point"
+north_m = 11.0
+east_m = 1.5
+strength_db = -10.0
+"""
+
+
+def test_a_recording_with_a_turn_becomes_two_strips_that_agree_about_a_target(tmp_path):
+    import pyproj
+    import rasterio
+
+    (tmp_path / "two.toml").write_text(TWO_LEGS)
+    assert say("simulate", tmp_path / "two.toml", "-o", tmp_path / "r.h5", "--quiet") == Said(0, "", "")
+    said = say("image", tmp_path / "r.h5", "-o", tmp_path / "i", "--no-picture", "--json")
+    assert said.code == 0
+    products = [tmp_path / "i" / name for name in ("multilook.nc", "multilook-02.nc")]
+    assert sorted((tmp_path / "i").glob("*.nc")) == sorted(products)
+    azimuth, distance = np.degrees(np.arctan2(1.5, 11)), np.hypot(1.5, 11)
+    lon, lat, _ = pyproj.Geod(ellps="WGS84").fwd(5.8, 61.0, azimuth, distance)
+    # West of 6 degrees and yet in zone 32, as the register of the grid has it; turned by 2.8 degrees.
+    true = pyproj.Transformer.from_crs(4326, 32632, always_xy=True).transform(lon, lat)
+    for k, paths in enumerate((products[:1], products[1:], products)):
+        target = tmp_path / f"{k}.tif"
+        arguments = ("-o", target, "--cell", 0.05, "--layer", "intensity", "--no-picture", "--quiet")
+        assert say("mosaic", *paths, *arguments) == Said(0, "", "")
+        with rasterio.open(target) as file:
+            level = np.nan_to_num(file.read(1))
+            row, column = file.index(*true)
+            cut = level[row - 12 : row + 13, column - 12 : column + 13]
+            assert cut.max() == level.max()
+            r, c = ndimage.center_of_mass(np.where(cut > cut.max() / 2, cut, 0))
+            assert_allclose(file.xy(row - 12 + r, column - 12 + c), true, atol=0.05)
+
+
 # ---- tiles and contacts ----------------------------------------------------------------------------------
 
 
