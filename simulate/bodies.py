@@ -96,7 +96,7 @@ def _piece_shape(
     width, height = size * (0.4 + 0.6 * flat), size * (0.2 + 0.6 * thin)
     if kind == "plate":
         return {**shape, "size_m": (size, width, 0.02 * size), "tilt_deg": 40 * tilt, "specular": False}
-    return {**shape, "size_m": (size, width, height)}
+    return {**shape, "size_m": (size, width, height), "specular": None}
 
 
 def bodies_of(scenario: Scenario, target: Target, relief: Relief) -> list[Body]:

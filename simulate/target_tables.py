@@ -58,7 +58,7 @@ class Target:
     tilt_deg: float | None = None
     """Box, cylinder, plate: by how much the forward end of its length is raised; 90 stands a cylinder upright."""
     specular: bool | None = None
-    """Sphere, cylinder, plate, ring: whether it has its highlight; absent: yes."""
+    """Sphere, cylinder, plate, ring, spheres and cylinders among debris: whether it has its highlight; absent: yes."""
     path_m: tuple[tuple[float, float, float], ...] | None = None
     """Rope: corners (ahead, aside, above) from its place, turned with it."""
     count: int | None = None
@@ -116,7 +116,7 @@ class Target:
                 raise ParameterError(
                     f"{self.label} of kind '{self.kind}' {verb} {field}; {field} belongs to {', '.join(kinds)}."
                 )
-        for field, kinds in (("tilt_deg", _TILTED), ("specular", _SHINY)):
+        for field, kinds in (("tilt_deg", _TILTED), ("specular", (*_SHINY, "debris"))):
             if getattr(self, field) is not None and self.kind not in kinds:
                 raise ParameterError(
                     f"{self.label} of kind '{self.kind}' can't use {field}; {field} belongs to {', '.join(kinds)}."

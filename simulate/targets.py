@@ -50,6 +50,8 @@ def target_scatterers(scenario: Scenario) -> list[Scatterers]:
 def _groups(scenario: Scenario, target: Target, relief: Relief, rng: np.random.Generator) -> list[Scatterers]:
     if target.kind == "point":
         return [_point(scenario, target, relief)]
+    if target.kind == "depression":
+        return []  # a part of the relief
     bodies = bodies_of(scenario, target, relief)
     # A square grid as fine as the seabed's finer spacing: skins are seen from any side.
     step = min(cell_m(scenario, scenario.leg_place(target)[1])) / math.sqrt(scenario.seabed.per_cell)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -110,10 +111,10 @@ class ChanceField:
         """Reflectivity at places of the leg's frame, mean one."""
         from scipy.ndimage import map_coordinates
 
-        place = np.stack(np.broadcast_arrays(along_m, across_m)).astype(np.float64)
-        place -= np.reshape(self.start_m, (2, *[1] * (place.ndim - 1)))
-        place /= self.step_m
+        along, across = np.broadcast_arrays(np.asarray(along_m), np.asarray(across_m))
+        place = np.stack([along.ravel() - self.start_m[0], across.ravel() - self.start_m[1]]) / self.step_m
         value = map_coordinates(self.spline, place, order=3, mode="grid-wrap", prefilter=False)
+        value = value.reshape(along.shape)
         return np.interp(value, self.gauss, self.gamma)
 
 
@@ -186,8 +187,9 @@ class PictureField:
         """Reflectivity at places of the leg's frame."""
         from scipy.ndimage import map_coordinates
 
-        place = np.stack(np.broadcast_arrays(across_m, along_m)).astype(np.float64) / self.pixel_m
-        return map_coordinates(self.value, place, order=1, mode="mirror")
+        across, along = np.broadcast_arrays(np.asarray(across_m), np.asarray(along_m))
+        place = np.stack([across.ravel(), along.ravel()]).astype(np.float64) / self.pixel_m
+        return map_coordinates(self.value, place, order=1, mode="mirror").reshape(along.shape)
 
 
 def _read(name: str) -> NDArray[np.float64]:
@@ -220,7 +222,9 @@ def _read(name: str) -> NDArray[np.float64]:
 def _picture(path: Path) -> NDArray[np.float64]:
     from skimage import color, io
 
-    picture = io.imread(path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # readers that don't fit grumble before the next one is tried
+        picture = io.imread(path)
     if picture.ndim == 3:
         picture = color.rgb2gray(picture[..., :3])
     return picture
