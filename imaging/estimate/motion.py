@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from ..average import AverageSettings, field_correlation
@@ -25,7 +26,6 @@ from ..chain import Chain, ChainSettings
 from ..errors import ParameterError
 from ..frames import StripFrame, Trajectory
 from ..records import Correction, Ping, Platform, Sonar, Water
-from ._motion_kernels import shifted_products
 
 __all__ = [
     "Look",
@@ -39,6 +39,9 @@ __all__ = [
 ]
 
 
+_STRONG = 3.5
+"""Amplitude over its local mean that speckle has in a pixel of 15 000: beyond it stands something whose peak and
+sidelobes, undersampled, would pass for hundreds of cells."""
 _LATENCY_STD_S = 0.05
 """A latency known no better is not applied: a steady course says nothing of it."""
 
@@ -444,13 +447,10 @@ def match_looks(
     n_band = edge.size - 1
     surface = np.zeros((n_band, 2 * columns + 1, 2 * rows + 1))
     for k in range(n_band):
-        shifted_products(a, b, int(edge[k]), int(edge[k + 1]), rows, columns, surface[k])
+        surface[k] = _products(a, b, int(edge[k]), int(edge[k + 1]), rows, columns)
     surface /= share
     energy = np.array(
-        [
-            [np.sum(x[edge[k] : edge[k + 1]].astype(np.float64) ** 2) for k in range(n_band)]
-            for x in (a, b)
-        ]
+        [[np.sum(x[edge[k] : edge[k + 1]].astype(np.float64) ** 2) for k in range(n_band)] for x in (a, b)]
     )
     count = np.array([np.count_nonzero(a[edge[k] : edge[k + 1]]) for k in range(n_band)])
     if count.min() < 100 or energy.min() <= 0:
@@ -513,7 +513,7 @@ def _weighed(
 
 
 def _evened(amplitude: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Amplitude over its local mean, less one, without the few largest.
+    """Amplitude over its local mean, less one; 0 where something strong stands.
 
     Trends of range and of the sector's edges, where equalising lifts the noise, would match where there is nothing.
     The mean reaches far across track, where the sector's gain is the same, and a little along.
@@ -525,7 +525,7 @@ def _evened(amplitude: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[
     count = uniform_filter(seen.astype(np.float64), size, mode="constant")
     mean = total / np.maximum(count, 1e-9)
     even = amplitude / np.maximum(mean, 1e-30)
-    return np.where(seen, np.clip(even, 0, 4) - 1, 0).astype(np.float32)
+    return np.where(seen & (even < _STRONG), even - 1, 0).astype(np.float32)
 
 
 def _common(
@@ -550,6 +550,23 @@ def _common(
     # Each column sees one run of rows.
     share = np.maximum(run[:, None] - shift, 0).sum(axis=0) / max(run.sum(), 1)
     return a, b, np.maximum(share, 1e-6)
+
+
+def _products(
+    a: NDArray[np.float32], b: NDArray[np.float32], first: int, last: int, rows: int, columns: int
+) -> NDArray[np.float64]:
+    """Sum of a[c, r] * b[c + j, r + i] over columns first..last for all shifts, (2 columns + 1, 2 rows + 1)."""
+    one, two = (
+        np.zeros((last - first + 2 * columns, a.shape[1]), np.float32),
+        b[first - columns : last + columns],
+    )
+    one[columns : one.shape[0] - columns] = a[first:last]
+    # The empty rows and columns around keep the circle of the transform from closing.
+    shape = tuple(scipy.fft.next_fast_len(n, real=True) for n in one.shape)
+    spectrum = np.conj(scipy.fft.rfft2(one, shape, workers=1)) * scipy.fft.rfft2(two, shape, workers=1)
+    whole = scipy.fft.irfft2(spectrum, shape, workers=1)
+    j, i = np.arange(-columns, columns + 1), np.arange(-rows, rows + 1)
+    return whole[np.ix_(j % shape[0], i % shape[1])].astype(np.float64)
 
 
 def _chance(widths_m: NDArray[np.float64], pixel_m: tuple[float, float]) -> NDArray[np.float64]:
