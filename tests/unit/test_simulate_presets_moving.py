@@ -34,7 +34,7 @@ def test_lively_small_vehicle_rolls_by_degrees_and_logs_errors():
 
 
 def test_harbour_approach_has_three_legs_and_a_block_that_two_of_them_see():
-    scenario, track, times = track_of("harbour_approach")
+    scenario, _, _ = track_of("harbour_approach")
     found = legs(Trajectory.from_platform(echoes.platform(scenario)), echoes.ping_times_ns(scenario))
     courses = [np.degrees(leg.frame.heading_rad) for leg in found]
     np.testing.assert_allclose(courses, [20, 110, 200], atol=1.0)
