@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from pingloom.imaging.errors import ParameterError
 from pingloom.simulate import echoes
 from pingloom.simulate.motion import Track
-from pingloom.simulate.scenario import NavigationTable, Oscillation, Scenario, VehicleTable
+from pingloom.simulate.scenario import NavigationTable, Oscillation, Scenario, SeabedTable, VehicleTable
 
 WAVES = (
     Oscillation(axis="yaw", amplitude_deg=2.0, period_s=6.0),
@@ -185,6 +185,13 @@ def test_altitude_has_its_bias_and_noise():
     wrong = nav.altitude_m - (LINE.seabed_depth_m - nav.depth_m)
     assert_allclose(np.mean(wrong), 0.3, atol=4 * 0.1 / np.sqrt(1100))
     assert_allclose(np.std(wrong), 0.1, rtol=0.065)
+
+
+def test_altitude_is_that_over_the_sloping_seabed_straight_below():
+    sloping = dataclasses.replace(STRAIGHT, seabed=SeabedTable(slope_along_deg=1.0))
+    nav, _ = logged(sloping)
+    way = 1.8 * (nav.time_ns - nav.time_ns[0]) / 1e9
+    assert_allclose(nav.altitude_m, 6.0 - way * np.tan(np.radians(1.0)), atol=1e-9)
 
 
 def test_dropped_rows_are_missing_and_the_others_untouched():
