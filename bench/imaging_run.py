@@ -225,7 +225,8 @@ def _legs(task: _Task) -> list[Leg]:
     if not inside:
         return whole
     try:
-        found = legs(task.trajectory, inside, settings, chain.leg_frame)
+        # The course of the whole leg: its first pings are still at the end of a turn.
+        found = legs(task.trajectory, inside, settings)
     except DataError:
         if settings.mode == "planned":
             raise
@@ -243,7 +244,7 @@ def _image_legs(
     ping: Ping | None = next(pings, None)
     for k, leg in enumerate(plan):
         own: list[StepReport] = []
-        with _writer(task, k, leg.frame) as writer:
+        with _writer(task, k, leg) as writer:
             state = task.chain.start(leg.frame)
             while ping is not None and ping.time_ns <= leg.last_time_ns:
                 if ping.time_ns < leg.first_time_ns:
@@ -296,8 +297,8 @@ def _interval(recording: Recording) -> float:
     return float(np.median(np.concatenate(gaps))) * 1e-9 if gaps else float("nan")
 
 
-def _writer(task: _Task, k: int, frame: StripFrame) -> ProductWriter:
-    recording, chain = task.recording, task.chain
+def _writer(task: _Task, k: int, leg: Leg) -> ProductWriter:
+    recording, chain, frame = task.recording, task.chain, leg.frame
     return ProductWriter(
         task.target(k),
         method=task.method,
@@ -314,7 +315,8 @@ def _writer(task: _Task, k: int, frame: StripFrame) -> ProductWriter:
             "recording": recording.identity(),
             "recording_title": recording.title,
             "seed": recording.seed,
-            "cells": {side: _cells(chain, side) for side in chain.sides},
+            "leg": {"first_time_ns": leg.first_time_ns, "last_time_ns": leg.last_time_ns},
+            "cells": {side: _cells(task, side, leg) for side in chain.sides},
         },
         georeference=_georeference(recording, frame),
         title=f"{recording.title} ({leg_name(task.method, k)})",
@@ -326,15 +328,18 @@ def _writer(task: _Task, k: int, frame: StripFrame) -> ProductWriter:
     )
 
 
-def _cells(chain: Chain, side: str) -> dict[str, float]:
+def _cells(task: _Task, side: str, leg: Leg) -> dict[str, float]:
     """What measures on the product need to know of the sonar."""
+    chain, trajectory = task.chain, task.trajectory
     plan = chain.sides[side]
+    middle = trajectory.seconds((leg.first_time_ns + leg.last_time_ns) // 2)
+    altitude = chain.settings.bottom.altitude_m or trajectory.altitude(middle, chain.water_depth_m)
     return {
         "wavelength_m": plan.beamformer.wavelength_m,
         "array_length_m": plan.beamformer.frame.length_m,
         "bandwidth_hz": plan.sonar.bandwidth_hz,
         "sound_speed_m_s": chain.sound_speed_m_s,
-        "altitude_m": float(chain.settings.bottom.altitude_m or 0.0),
+        "altitude_m": float(altitude),
         "equivalent_cell_m": plan.radiometer.cell,
     }
 
