@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pingloom.bench.console import as_json
-from pingloom.bench.estimating import EstimateRun, EstimateSettings, Told, _estimators
+from pingloom.bench.estimating import EstimateRun, EstimateSettings, Told, side_estimators
 from pingloom.bench.pictures import Chart, Curve, Panel, profile_picture, side_by_side
 from pingloom.imaging.chain import Chain
 from pingloom.imaging.frames import Trajectory
@@ -249,7 +249,7 @@ def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings)
     on = settings.steps
     wanted = {k: v for k, v in parts.items() if getattr(on, k, True)}
     with open_recording(path) as recording:
-        estimator = _estimators(recording, settings)[side]
+        estimator = side_estimators(recording, settings)[side]
         frame = estimator.found[0].frame
         last = estimator.found[0].last_time_ns
         trajectory = Trajectory.from_platform(recording.platform())
@@ -262,7 +262,7 @@ def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings)
             for name, (state, tiles) in states.items():
                 correction = wanted[name](row[ping.number])
                 known = correction is not None and np.isfinite(correction.altitude_m)
-                if not known and not np.isfinite(estimator._given_altitude(ping)):
+                if not known and not np.isfinite(estimator.given_altitude(ping)):
                     continue
                 _, new, _ = chain.step(state, ping, trajectory, correction)
                 tiles += new

@@ -48,6 +48,7 @@ __all__ = [
     "StepSettings",
     "Told",
     "estimate_recording",
+    "side_estimators",
 ]
 
 
@@ -181,7 +182,7 @@ class SideEstimator:
         pose = self.trajectory.pose(
             [self.trajectory.seconds(ping.time_ns) + self.sonar.pulse_duration_s / 2]
         )[0][0]
-        given = self._given_altitude(ping)
+        given = self.given_altitude(ping)
         finite = np.isfinite(ping.echo.view(np.float32)).all()
         compressed = self.compressor.run(ping.echo if finite else np.zeros_like(ping.echo))
         note("matched filter")
@@ -229,7 +230,8 @@ class SideEstimator:
 
     # ---- the estimators one by one -----------------------------------------------------------------------
 
-    def _given_altitude(self, ping: Ping) -> float:
+    def given_altitude(self, ping: Ping) -> float:
+        """Altitude of the body origin without its echoes: settings, navigation or water depth; NaN: none. [m]"""
         if self.settings.bottom.altitude_m is not None:
             return self.settings.bottom.altitude_m
         at = self.trajectory.seconds(ping.time_ns) + self.sonar.pulse_duration_s / 2
@@ -369,7 +371,7 @@ def estimate_recording(
             raise ParameterError(
                 f"{path} holds no ping; allowed: one or more. Was the recording cut off at once?"
             )
-        estimators = _estimators(recording, settings)
+        estimators = side_estimators(recording, settings)
         memory = {side: e.start() for side, e in estimators.items()}
         told: dict[str, list[Told]] = {side: [] for side in estimators}
         times = _Times()
@@ -400,7 +402,8 @@ def estimate_recording(
     )
 
 
-def _estimators(recording: Recording, settings: EstimateSettings) -> dict[str, SideEstimator]:
+def side_estimators(recording: Recording, settings: EstimateSettings) -> dict[str, SideEstimator]:
+    """Plan the estimators of each side of an open recording."""
     platform = recording.platform()
     trajectory = Trajectory.from_platform(platform)
     found = _legs(recording, trajectory, settings)

@@ -16,7 +16,7 @@ import pytest
 
 from pingloom.bench.cli import main
 from pingloom.bench.commands.estimate import command
-from pingloom.bench.estimating import EstimateSettings, SideEstimator, _estimators
+from pingloom.bench.estimating import EstimateSettings, SideEstimator, side_estimators
 from pingloom.imaging.chain import Chain, ChainSettings
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
@@ -178,7 +178,7 @@ def test_equal_work_gives_equal_bytes(spoilt, tmp_path) -> None:
 
 def fresh(path: Path) -> tuple[SideEstimator, list]:
     with open_recording(path) as recording:
-        estimator = _estimators(recording, EstimateSettings())["starboard"]
+        estimator = side_estimators(recording, EstimateSettings())["starboard"]
         return estimator, [replace(p, echo=p.echo.copy()) for p in recording.pings()][:18]
 
 

@@ -1,0 +1,219 @@
+"""Looks of adjacent pings on the strip grid, and the shift between two of them by normalised cross-correlation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+__all__ = ["Look", "Match", "evened", "match_looks", "refusal"]
+
+_STRONG = 3.5
+"""Amplitude over its local mean that speckle has in a pixel of 15 000: beyond it stands something whose peak and
+sidelobes, undersampled, would pass for hundreds of cells."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One ping's look on the strip grid."""
+
+    first_row: int
+    amplitude: NDArray[np.float32]
+    """(column, row) square root of intensity over its local mean, less one; 0 where not seen."""
+    seen: NDArray[np.bool_]
+    """(column, row)"""
+    where_m: NDArray[np.float64]
+    """(3,) believed two-way phase centre in the strip. [m]"""
+    heading_rad: float
+    """Against the strip's."""
+    rate: NDArray[np.float64]
+    """(3,) along, across [m/s] and heading [rad/s] derivatives."""
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Match:
+    """Shift of one look against the one before, band by band."""
+
+    distance_m: NDArray[np.float64]
+    """(band,) mean distance across track, signed. [m]"""
+    along_m: NDArray[np.float64]
+    across_m: NDArray[np.float64]
+    along_std_m: NDArray[np.float64]
+    across_std_m: NDArray[np.float64]
+    correlation: float
+    """Of all bands together at the peak."""
+    significance: float
+    reason: str = ""
+    """Why it was refused, empty where it was not."""
+
+
+def match_looks(
+    before: Look,
+    look: Look,
+    edge: NDArray[np.int64],
+    search: tuple[int, int],
+    pixel_m: tuple[float, float],
+    widths_m: NDArray[np.float64],
+    reach_m: float,
+    *,
+    least_significance: float,
+    sign: float,
+) -> Match:
+    """Shift between two looks by normalised cross-correlation.
+
+    Parameters
+    ----------
+    edge : ndarray of int64, shape (band + 1,)
+        First columns of the bands.
+    search : tuple of int
+        Rows and columns to search either way.
+    pixel_m : tuple of float
+        Along and across. [m]
+    widths_m : ndarray of float64, shape (band, 4)
+        Widths 1/sqrt(-f''(0)) of a look's autocorrelation along and across, and of the match's peak. [m]
+    reach_m : float
+        Largest shift that is believed. [m]
+    least_significance : float
+        Peak over the standard deviation of chance.
+    sign : float
+        Of across-track distances.
+
+    Notes
+    -----
+    Chance has the variance sum(R^2)/M for M pixels and autocorrelation R, and slopes of variance sum((dR/ds)^2)/M; at a
+    peak of height p and second derivative -p/w^2 a slope g moves the maximum by g w^2 / p.
+    """
+    rows, columns = search
+    a, b, share = _common(before, look, rows)
+    n_band = edge.size - 1
+    surface = np.zeros((n_band, 2 * columns + 1, 2 * rows + 1))
+    for k in range(n_band):
+        surface[k] = _products(a, b, int(edge[k]), int(edge[k + 1]), rows, columns)
+    surface /= share
+    energy = np.array(
+        [[np.sum(x[edge[k] : edge[k + 1]].astype(np.float64) ** 2) for k in range(n_band)] for x in (a, b)]
+    )
+    count = np.array([np.count_nonzero(a[edge[k] : edge[k + 1]]) for k in range(n_band)])
+    if count.min() < 100 or energy.min() <= 0:
+        return refusal("the looks have no common area")
+    norm = np.sqrt(energy[0] * energy[1])
+    pooled = surface.sum(axis=0) / norm.sum()
+    j, i = np.unravel_index(np.argmax(pooled), pooled.shape)
+    chance = _chance(widths_m, pixel_m)
+    noise = np.sqrt(np.sum(norm**2 / count * chance[:, 0]) / norm.sum() ** 2)
+    peak = float(pooled[j, i])
+    significance = float(peak / noise)
+    if significance < least_significance:
+        return refusal(
+            "no match stands out of chance: featureless, too noisy or beyond the search", peak, significance
+        )
+    edge_m = np.array([abs(i - rows) * pixel_m[0] - reach_m, abs(j - columns) * pixel_m[1] - reach_m])
+    if np.any(edge_m > np.array(pixel_m)) or i in (0, 2 * rows) or j in (0, 2 * columns):
+        return refusal("the best match lies at the edge of the search", peak, significance)
+    along, across = np.empty(n_band), np.empty(n_band)
+    for k in range(n_band):
+        along[k], across[k] = _peak(surface[k] / norm[k], int(j), int(i), pixel_m, widths_m[k])
+    # The mean correlation is better known than each band's.
+    slope = np.sqrt(chance[:, 1:] / count[:, None])
+    std = slope * widths_m[:, 2:] ** 2 / peak
+    middle = sign * (edge[:-1] + edge[1:]) / 2 * pixel_m[1]
+    return Match(middle, along, sign * across, std[:, 0], std[:, 1], peak, significance)
+
+
+def refusal(reason: str, correlation: float = 0.0, significance: float = 0.0) -> Match:
+    nothing = np.empty(0)
+    return Match(nothing, nothing, nothing, nothing, nothing, correlation, significance, reason)
+
+
+def evened(amplitude: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Amplitude over its local mean, less one; 0 where something strong stands.
+
+    Trends of range and of the sector's edges, where equalising lifts the noise, would match where there is nothing.
+    The mean reaches far across track, where the sector's gain is the same, and a little along.
+    """
+    from scipy.ndimage import uniform_filter
+
+    size = (97, 5)
+    total = uniform_filter(np.where(seen, amplitude, 0).astype(np.float64), size, mode="constant")
+    count = uniform_filter(seen.astype(np.float64), size, mode="constant")
+    mean = total / np.maximum(count, 1e-9)
+    even = amplitude / np.maximum(mean, 1e-30)
+    return np.where(seen & (even < _STRONG), even - 1, 0).astype(np.float32)
+
+
+def _common(
+    before: Look, look: Look, rows: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
+    """Both looks on the rows that they share, with ``rows`` empty ones around, and the share of pixels at each shift.
+
+    The share, (2 rows + 1,) of those at none, is what fewer pixels take from the products at a shift along; across
+    track columns are long.
+    """
+    first = max(before.first_row, look.first_row)
+    last = min(before.first_row + before.amplitude.shape[1], look.first_row + look.amplitude.shape[1])
+    part = [slice(first - x.first_row, max(last, first) - x.first_row) for x in (before, look)]
+    inside = look.seen[:, part[1]] & before.seen[:, part[0]]
+    pad = ((0, 0), (rows, rows))
+    a, b = (
+        np.ascontiguousarray(np.pad(np.where(inside, x.amplitude[:, p], 0), pad))
+        for x, p in zip((before, look), part, strict=True)
+    )
+    run = inside.sum(axis=1)
+    shift = np.abs(np.arange(-rows, rows + 1))
+    # Each column sees one run of rows.
+    share = np.maximum(run[:, None] - shift, 0).sum(axis=0) / max(run.sum(), 1)
+    return a, b, np.maximum(share, 1e-6)
+
+
+def _products(
+    a: NDArray[np.float32], b: NDArray[np.float32], first: int, last: int, rows: int, columns: int
+) -> NDArray[np.float64]:
+    """Sum of a[c, r] * b[c + j, r + i] over columns first..last for all shifts, (2 columns + 1, 2 rows + 1)."""
+    one, two = (
+        np.zeros((last - first + 2 * columns, a.shape[1]), np.float32),
+        b[first - columns : last + columns],
+    )
+    one[columns : one.shape[0] - columns] = a[first:last]
+    # The empty rows and columns around keep the circle of the transform from closing.
+    shape = tuple(scipy.fft.next_fast_len(n, real=True) for n in one.shape)
+    spectrum = np.conj(scipy.fft.rfft2(one, shape, workers=1)) * scipy.fft.rfft2(two, shape, workers=1)
+    whole = scipy.fft.irfft2(spectrum, shape, workers=1)
+    j, i = np.arange(-columns, columns + 1), np.arange(-rows, rows + 1)
+    return whole[np.ix_(j % shape[0], i % shape[1])].astype(np.float64)
+
+
+def _chance(widths_m: NDArray[np.float64], pixel_m: tuple[float, float]) -> NDArray[np.float64]:
+    """(band, 3) sums over pixels of R^2 and of its squared derivatives along and across [1/m^2], R Gaussian."""
+    cells = np.pi * widths_m[:, 0] * widths_m[:, 1] / (pixel_m[0] * pixel_m[1])
+    # For R = exp(-x^2/2a^2 - y^2/2b^2): sum R^2 = pi a b, sum (dR/dx)^2 = pi a b / 2 a^2.
+    return np.stack([cells, cells / (2 * widths_m[:, 0] ** 2), cells / (2 * widths_m[:, 1] ** 2)], axis=1)
+
+
+def _peak(
+    surface: NDArray[np.float64], j: int, i: int, pixel_m: tuple[float, float], width_m: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Place of the maximum near pixel (j, i): a paraboloid fitted around it, again and again, along and across.
+
+    A fit by least squares does not mind that the search ends on one side of a wide peak; moments would.
+    """
+    columns, rows = (np.arange(n) - n // 2 for n in surface.shape)
+    x, y = rows * pixel_m[0], columns * pixel_m[1]
+    start = np.array([x[i], y[j]])
+    at, wide = start.copy(), np.maximum(width_m[2:], np.array(pixel_m))
+    u0, v0 = (a.ravel() for a in np.meshgrid(x, y))
+    value = surface.ravel()
+    for _ in range(8):
+        u, v = (u0 - at[0]) / wide[0], (v0 - at[1]) / wide[1]
+        weight = np.exp(-(u**2 + v**2) / 2)
+        basis = np.stack([np.ones_like(u), u, v, u**2, v**2], axis=1)
+        fit = np.linalg.solve((basis.T * weight) @ basis, (basis.T * weight) @ value)
+        bend = -2 * fit[3:]
+        step = np.where(bend > 0, fit[1:3] / np.where(bend > 0, bend, 1), np.sign(fit[1:3]) * 0.5)
+        step = np.clip(step, -0.5, 0.5) * wide
+        at = np.clip(at + step, start - 1.5 * wide, start + 1.5 * wide)
+        if np.all(np.abs(step) < 1e-3 * wide):
+            break
+    return float(at[0]), float(at[1])
