@@ -22,6 +22,7 @@ COMMANDS = {
     "simulate": "Write the echoes that a sonar would record of a scenario, with their truth.",
     "validate": "Check a recording line by line against the file contract.",
     "inspect": "Say on one screen what a file is and what is in it.",
+    "estimate": "Learn altitude, array errors and residual motion from a recording's echoes.",
     "image": "Form seabed images from a recording.",
     "measure": "Measure speckle, resolution and contrast on a product.",
     "mosaic": "Put strips of many legs and both sides on one north-up map.",
@@ -29,6 +30,7 @@ COMMANDS = {
     "contact": "Crop a contact with its shadow, measure length and height.",
     "bench": "Time every stage beside what others would write; cost, growth, image quality.",
     "quality": "Simulate the reference geometry and hold every figure against theory.",
+    "gallery": "Simulate, image and draw every preset, truth beside image.",
     "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
     "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }

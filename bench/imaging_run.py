@@ -7,7 +7,7 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,8 @@ from pingloom.bench.legs import Leg, LegSettings, leg_name, legs
 from pingloom.imaging.chain import Chain, ChainSettings, Method, StepReport
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
-from pingloom.imaging.records import Ping
+from pingloom.imaging.records import Correction, Ping
+from pingloom.io.corrections import Corrections
 from pingloom.io.product import Product, read_product
 from pingloom.io.product_layout import Georeference
 from pingloom.io.product_writer import ProductWriter
@@ -127,6 +128,13 @@ class _Task:
     settings: ChainSettings
     overwrite: bool
     before_rename: Callable[[], None] | None
+    corrections: Corrections | None
+
+    def correction(self, ping: Ping) -> Correction | None:
+        """What was estimated for a ping."""
+        if self.corrections is None or ping.side not in self.corrections.sides:
+            return None
+        return self.corrections.row(ping.side, ping.number, ping.time_ns)
 
     def target(self, k: int) -> Path:
         """Product of leg ``k``."""
@@ -142,6 +150,7 @@ def image_recording(
     overwrite: bool = False,
     on_ping: Callable[[int, int], None] | None = None,
     before_rename: Callable[[], None] | None = None,
+    corrections: Corrections | None = None,
 ) -> ImagingRun:
     """Image a recording into ``folder/<method>.nc``, a second leg into ``<method>-02.nc``, and so on.
 
@@ -153,6 +162,8 @@ def image_recording(
         Called with the number of pings done and their total.
     before_rename : callable, optional
         Called when a product is whole, before it takes its name; what it raises leaves nothing behind.
+    corrections : Corrections, optional
+        What was estimated for each ping; pings without a row are imaged as they are.
 
     Raises
     ------
@@ -174,6 +185,7 @@ def image_recording(
             )
         trajectory = Trajectory.from_platform(recording.platform())
         sonars = {side: recording.sonar(side) for side in recording.sides}
+        settings = _with_altitude(settings, trajectory, recording, corrections)
         chain = Chain.prepare(sonars, recording.water(), trajectory, settings, method)
         _compile(chain, next(recording.pings()), trajectory)
         first_ping_s = time.perf_counter() - start
@@ -186,6 +198,7 @@ def image_recording(
             settings=settings,
             overwrite=overwrite,
             before_rename=before_rename,
+            corrections=corrections,
         )
         plan = _legs(task)
         for k in range(len(plan)):
@@ -209,6 +222,23 @@ def image_recording(
         )
     _note_run(folder / "run.json", run)
     return run
+
+
+def _with_altitude(
+    settings: ChainSettings, trajectory: Trajectory, recording: Recording, corrections: Corrections | None
+) -> ChainSettings:
+    """Where nothing else tells the altitude, the median of the estimated ones serves for planning."""
+    bottom = settings.bottom
+    told = (
+        bottom.altitude_m or bottom.water_depth_m or recording.water().depth_m or trajectory.altitude_m.size
+    )
+    if told or corrections is None:
+        return settings
+    found = [row.altitude_m for own in corrections.sides.values() for row in own.rows]
+    found = [altitude for altitude in found if np.isfinite(altitude)]
+    if not found:
+        return settings
+    return replace(settings, bottom=replace(bottom, altitude_m=float(np.median(found))))
 
 
 def _legs(task: _Task) -> list[Leg]:
@@ -251,7 +281,9 @@ def _image_legs(
                     reports.append(_between(ping))
                 else:
                     times.begin()
-                    state, tiles, new = task.chain.step(state, ping, task.trajectory, observe=times.note)
+                    state, tiles, new = task.chain.step(
+                        state, ping, task.trajectory, task.correction(ping), observe=times.note
+                    )
                     own += new
                     for tile in tiles:
                         writer.write(tile)

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 
 from pingloom.imaging.errors import DataError
 
-__all__ = ["DEFLATE_RATIO", "LARGEST_RATIO", "agrees", "complex_from", "is_complex_pair", "storage_fault", "text_of"]
+__all__ = [
+    "DEFLATE_RATIO",
+    "LARGEST_RATIO",
+    "agrees",
+    "complex_from",
+    "is_complex_pair",
+    "storage_fault",
+    "text_of",
+]
 
 LARGEST_RATIO = 200
 """A recording's dataset may declare this many times the bytes that it stores; noise compresses far less."""

@@ -37,16 +37,24 @@ __all__ = ["command"]
     callback=lambda c, p, v: _list(c, v),
     help="Print all settings with their defaults and stop.",
 )
+@click.option(
+    "--corrections",
+    type=click.Path(path_type=Path),
+    help="Table that pingloom estimate made of this recording.",
+)
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace images of the same method.")
 @common_options
-def command(recording, output, method, settings, assignments, no_picture, overwrite, as_json, quiet) -> None:
+def command(
+    recording, output, method, settings, assignments, corrections, no_picture, overwrite, as_json, quiet
+) -> None:
     """Form seabed images from RECORDING, a file or a folder of segments.
 
     Leaves METHOD.nc, a further leg METHOD-02.nc and so on (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
     run.json (times). Everything that the recording does not say has a default.
     """
     from pingloom.bench.imaging_run import ImageSettings, draw_product, image_recording
+    from pingloom.io.corrections import read_corrections
     from pingloom.io.settings import apply, read
 
     report = Report(as_json=as_json, quiet=quiet)
@@ -69,6 +77,7 @@ def command(recording, output, method, settings, assignments, no_picture, overwr
             overwrite=overwrite,
             on_ping=on_ping,
             before_rename=stop.check,
+            corrections=None if corrections is None else read_corrections(corrections),
         )
         stop.check()
         pages = []
