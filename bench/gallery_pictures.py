@@ -213,22 +213,30 @@ def _draw_targets(axes: Any, view: View, outlines: list[Outline]) -> None:
                 *view.place(*part.T), mark + "-", color=MARK, lw=points(2), ms=points(14), mew=points(2)
             )
         if outline.name:
-            # At the far edge, where nothing of the target is covered.
-            middle = places.mean(axis=0)
-            far = places[:, 1].max() if middle[1] >= 0 else places[:, 1].min()
-            axes.annotate(
-                outline.name,
-                view.place(middle[0], far),
-                (0, -points(12)) if view.along_is_horizontal else (points(12), 0),
-                textcoords="offset points",
-                ha="center" if view.along_is_horizontal else "left",
-                va="top" if view.along_is_horizontal else "center",
-                color=MARK,
-                fontsize=points(SMALL_PX),
-                weight="bold",
-                path_effects=_halo(3),
-                annotation_clip=True,
-            )
+            _name(axes, view, outline.name, places)
+
+
+def _name(axes: Any, view: View, name: str, places: NDArray[np.float64]) -> None:
+    """Write a name beyond a target's far edge, where nothing of it is covered, or before its near one at the rim."""
+    a = view.area
+    room = 0.06 * (a.across_max_m - a.across_min_m)
+    low, high = places[:, 1].min(), places[:, 1].max()
+    upwards = high + room > a.across_max_m if places[:, 1].mean() >= 0 else low - room > a.across_min_m
+    across, sign = (low, 1) if upwards else (high, -1)
+    flat = view.along_is_horizontal  # starboard is down, else right
+    axes.annotate(
+        name,
+        view.place(places[:, 0].mean(), across),
+        (0, sign * points(12)) if flat else (-sign * points(12), 0),
+        textcoords="offset points",
+        ha="center" if flat else ("right" if upwards else "left"),
+        va=("bottom" if upwards else "top") if flat else "center",
+        color=MARK,
+        fontsize=points(SMALL_PX),
+        weight="bold",
+        path_effects=_halo(3),
+        annotation_clip=True,
+    )
 
 
 def _draw_track(axes: Any, view: View, scenario: Scenario, product: Product) -> None:
