@@ -249,7 +249,8 @@ def _legs(task: _Task) -> list[Leg]:
     )
     whole = [Leg(int(times[0]), int(times[-1]), chain.leg_frame(task.trajectory, times.tolist()))]
     settings = getattr(task.settings, "legs", LegSettings(mode="whole"))
-    if settings.mode == "whole":
+    # A planned heading speaks of one leg.
+    if settings.mode == "whole" or (settings.mode == "found" and task.settings.grid.heading_deg is not None):
         return whole
     inside = [t for t in times if task.trajectory.covers(*(2 * [task.trajectory.seconds(int(t))]))]
     if not inside:

@@ -416,7 +416,7 @@ class Correction:
     look_weight: float = 1.0
     """0 leaves the ping out."""
     reasons: int = 0
-    """Bits of :class:`Quality` that say why."""
+    """Bits that say why, as :class:`pingloom.imaging.estimate.reject.PingReason` names them."""
 
     def __post_init__(self) -> None:
         if self.side not in SIDES:
