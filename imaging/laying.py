@@ -1,0 +1,197 @@
+"""One ping's field laid onto the open rows: many looks, or one broadside line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import _lay_kernels as kernels
+from .average import AverageSettings, correlation_sums, look_weights
+from .beamform import FieldBuffer
+from .errors import DataError
+from .geometry import PingGeometry
+from .lay import Grid, GridSettings
+from .open_rows import LARGEST_GAP_M
+from .radiometry import Level
+from .records import Ping
+from .side import SidePlan, SideState
+
+__all__ = ["Layer", "footprint"]
+
+_TABLE = 257
+"""Entries of the weight tables over direction cosine."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """What lays fields onto the strip grid."""
+
+    grid: Grid
+    settings: GridSettings
+    average: AverageSettings
+    sound_speed_m_s: float
+
+    def look(
+        self,
+        plan: SidePlan,
+        own: SideState,
+        ping: Ping,
+        geometry: PingGeometry,
+        level: Level,
+        buffer: FieldBuffer,
+        look_weight: float = 1.0,
+    ) -> tuple[int, int, int]:
+        """Add a look to the open rows; return pixels that got one, that came too late, that no beam covered."""
+        acc, beams = own.accumulator, plan.beamformer
+        u = np.linspace(beams.direction[0], beams.direction[-1], _TABLE)
+        relative = np.interp(u, level.direction, level.relative_gain)
+        weight = look_weights(relative, self.average)
+        return kernels.lay_look(
+            buffer.field,
+            beams.first_delay_s,
+            beams.sample_rate_hz,
+            beams.direction[0],
+            beams.direction[1] - beams.direction[0],
+            *plan.taps,
+            geometry.transmitter_m,
+            geometry.transmit_axes[0],
+            geometry.delay_s,
+            geometry.centre_m,
+            geometry.velocity_m_s,
+            np.ascontiguousarray(geometry.axes[:, 0]),
+            self.sound_speed_m_s,
+            geometry.seabed_m,
+            float(geometry.side_sign),
+            self.grid.across_m,
+            self.grid.along_m,
+            acc.first_row,
+            acc.past_row,
+            float(np.sin(beams.sector_half_rad)),
+            float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg))),
+            plan.compressor.last_delay_s,
+            _noise_nodes(own, ping, level),
+            np.stack([weight, weight / np.maximum(relative, 1e-6)], axis=1).astype(np.float32),
+            np.float32(look_weight),
+            _shared_speckle(plan, own, geometry),
+            acc.total,
+            acc.weight,
+            acc.weight_square,
+            acc.noise,
+            acc.count,
+        )
+
+    def line(
+        self,
+        plan: SidePlan,
+        own: SideState,
+        ping: Ping,
+        geometry: PingGeometry,
+        level: Level,
+        buffer: FieldBuffer,
+        look_weight: float = 1.0,
+    ) -> tuple[int, int, int]:
+        """Join this ping's broadside line to the last one; return what :meth:`look` returns."""
+        beams, n = plan.beamformer, self.grid.n_column
+        along, line = np.empty(n), np.empty((2, n), np.float32)
+        kernels.broadside_line(
+            buffer.field,
+            beams.first_delay_s,
+            beams.sample_rate_hz,
+            beams.direction[0],
+            beams.direction[1] - beams.direction[0],
+            *plan.taps,
+            geometry.transmitter_m,
+            geometry.delay_s,
+            geometry.centre_m,
+            np.ascontiguousarray(geometry.axes[:, 0]),
+            self.sound_speed_m_s,
+            geometry.seabed_m,
+            float(geometry.side_sign),
+            self.grid.across_m,
+            float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg))),
+            plan.compressor.last_delay_s,
+            _noise_nodes(own, ping, level),
+            along,
+            line[0],
+            line[1],
+        )
+        late = 0
+        if own.line_along_m is None:
+            late += self._paint(own, along - self._half_beam(plan, geometry.altitude_m), line, along, line)
+        else:
+            late += self._paint(own, own.line_along_m, own.line, along, line)
+        own.line_along_m, own.line = along, line
+        return int(np.isfinite(along).sum()), late, 0
+
+    def _paint(self, own: SideState, old_along, old, along, new) -> int:
+        acc = own.accumulator
+        cell = self.grid.along_m
+        # Beyond two broadside lines' distance of 3 m a gap is a gap: no ping is drawn out further.
+        return kernels.lay_broadside(
+            old_along,
+            old[0],
+            old[1],
+            along,
+            new[0],
+            new[1],
+            cell,
+            LARGEST_GAP_M,
+            cell,
+            acc.first_row,
+            acc.past_row,
+            acc.total,
+            acc.weight,
+            acc.weight_square,
+            acc.noise,
+            acc.count,
+            acc.filled,
+        )
+
+    def _half_beam(self, plan: SidePlan, altitude_m: float) -> NDArray[np.float64]:
+        across = (np.arange(self.grid.n_column) + 0.5) * self.grid.across_m
+        slant = np.hypot(across, altitude_m)
+        return 0.443 * plan.beamformer.wavelength_m / plan.beamformer.frame.length_m * slant
+
+    def end_line(self, plan: SidePlan, own: SideState) -> None:
+        """Give the last broadside line the half beam beyond it."""
+        half = self._half_beam(plan, 0.0)
+        self._paint(own, own.line_along_m, own.line, own.line_along_m + half, own.line)
+
+
+def footprint(geometry: PingGeometry, grid: Grid, half_rad: float) -> tuple[int, int]:
+    """Lowest and past-highest row that the sector of this ping may touch."""
+    tx, axis = geometry.transmitter_m, geometry.transmit_axes[0]
+    across = geometry.side_sign * np.linspace(0.5, grid.n_column - 0.5, 5) * grid.across_m
+    ahead = -(axis[1] * (across - tx[1]) + axis[2] * (geometry.seabed_m - tx[2])) / axis[0]
+    slant = np.sqrt(ahead**2 + (across - tx[1]) ** 2 + (geometry.seabed_m - tx[2]) ** 2)
+    sine = np.sin(half_rad)
+    a = axis[0] ** 2 - sine**2
+    if a <= 0:
+        raise DataError(
+            "the array points within its sector of the leg's own direction: not a side-looking leg; allowed: headings "
+            "within about 80 degrees of the course. Plan the leg with --set grid.heading_deg."
+        )
+    b = sine**2 * ahead
+    root = np.sqrt(b**2 + a * sine**2 * slant**2)
+    low = tx[0] + ahead + (b - root) / a
+    high = tx[0] + ahead + (b + root) / a
+    return int(np.floor(low.min() / grid.along_m)) - 1, int(np.ceil(high.max() / grid.along_m)) + 1
+
+
+def _noise_nodes(own: SideState, ping: Ping, level: Level) -> NDArray[np.float32]:
+    power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
+    return (np.where(np.isfinite(level.noise), level.noise, 0.0) * power).astype(np.float32)
+
+
+def _shared_speckle(plan: SidePlan, own: SideState, geometry: PingGeometry) -> NDArray[np.float32]:
+    """What this look shares with those before it; remembers where it was taken."""
+    middle = geometry.delay_s.size // 2
+    here = (geometry.transmitter_m + geometry.centre_m[middle]) / 2
+    apart = (own.history_m - here) @ geometry.axes[middle, 0]
+    known = np.isfinite(apart)
+    rho = np.interp(np.abs(apart[known]), plan.overlap_m, plan.overlap)
+    own.history_m[1:] = own.history_m[:-1].copy()
+    own.history_m[0] = here
+    return correlation_sums(rho).astype(np.float32)

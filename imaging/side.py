@@ -1,0 +1,77 @@
+"""One side of the sonar: its prepared stages, and what it remembers from ping to ping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .average import Accumulator, field_correlation
+from .beamform import Beamformer
+from .combine import Combiner
+from .compress import Compressor
+from .estimate.noise import NoiseState
+from .lay import field_taps
+from .radiometry import Radiometer
+from .records import Sonar
+
+__all__ = ["SidePlan", "SideState"]
+
+_HISTORY = 16
+"""Looks back that may share speckle."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SidePlan:
+    """The prepared stages of one side."""
+
+    sonar: Sonar
+    compressor: Compressor
+    combiner: Combiner
+    beamformer: Beamformer
+    radiometer: Radiometer
+    delay_s: NDArray[np.float64]
+    """(node,) delays at which geometry and level are tabled."""
+    taps: tuple[NDArray[np.float32], NDArray[np.float32]]
+    overlap_m: NDArray[np.float64]
+    overlap: NDArray[np.float64]
+    """Field correlation of two looks against their distance along the array."""
+
+    @classmethod
+    def prepare(
+        cls, sonar: Sonar, compressor: Compressor, beamformer: Beamformer, *, speed: float, absorption: float
+    ) -> SidePlan:
+        """Table what the stages after the beam former need. Sound speed in m/s, absorption one way in dB/m."""
+        length_s = compressor.last_delay_s - compressor.first_delay_s
+        n_node = int(np.clip(length_s * speed / 2 / 0.75, 48, 256))
+        delay = np.linspace(compressor.first_delay_s, compressor.last_delay_s, n_node)
+        radiometer = Radiometer.prepare(
+            sonar, compressor, beamformer, delay, sound_speed_m_s=speed, absorption_db_m=absorption
+        )
+        overlap_m = np.linspace(0, beamformer.frame.length_m / 2 * 1.02, 129)
+        overlap = field_correlation(beamformer.frame.along_m, beamformer.shading, overlap_m)
+        return cls(
+            sonar=sonar,
+            compressor=compressor,
+            combiner=Combiner.prepare(sonar, compressor, sound_speed_m_s=speed),
+            beamformer=beamformer,
+            radiometer=radiometer,
+            delay_s=delay,
+            taps=field_taps(compressor, beamformer),
+            overlap_m=overlap_m,
+            overlap=overlap,
+        )
+
+
+@dataclass(slots=True, eq=False)
+class SideState:
+    """What one side remembers from ping to ping."""
+
+    accumulator: Accumulator | None = None
+    noise: NoiseState = NoiseState()
+    history_m: NDArray[np.float64] = field(default_factory=lambda: np.full((_HISTORY, 3), np.nan))
+    """(16, 3) two-way phase centres of the latest looks in the strip frame, newest first. [m]"""
+    line: NDArray[np.float32] | None = None
+    """(3, column) along, power, noise of the last broadside line."""
+    line_along_m: NDArray[np.float64] | None = None
