@@ -17,7 +17,7 @@ from . import _lay_kernels as kernels
 from .average import Accumulator
 from .beamform import Beamformer, FieldBuffer
 from .chain_settings import BottomSettings, ChainSettings, Method, WaterSettings
-from .compress import Compressor
+from .compress import CompressBuffer, Compressor
 from .errors import DataError, ParameterError
 from .estimate.noise import measure_noise
 from .frames import StripFrame, Trajectory
@@ -86,6 +86,7 @@ class Chain:
     sound_speed_m_s: float
     absorption_db_m: float
     water_depth_m: float | None
+    compress_buffers: Mapping[str, CompressBuffer]
     buffers: Mapping[str, FieldBuffer]
     channels: Mapping[str, NDArray[np.complex64]]
 
@@ -143,6 +144,7 @@ class Chain:
             sound_speed_m_s=speed,
             absorption_db_m=absorption,
             water_depth_m=depth,
+            compress_buffers={side: p.compressor.allocate() for side, p in plans.items()},
             buffers={side: p.beamformer.allocate() for side, p in plans.items()},
             channels={
                 side: np.zeros((p.sonar.n_channel, p.compressor.n_out), np.complex64)
@@ -315,7 +317,7 @@ class Chain:
         )
         level = plan.radiometer.run(geometry, ping.receiver_gain_db)
         note("geometry and level tables")
-        compressed = plan.compressor.run(ping.echo)
+        compressed = plan.compressor.run(ping.echo, self.compress_buffers[ping.side])
         note("matched filter")
         channels = self.channels[ping.side]
         self._combine(plan, compressed, level, correction, channels)

