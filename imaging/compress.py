@@ -2,7 +2,7 @@
 
 A unit echo of the recorded replica compresses to a peak of 1 at its two-way delay. Receivers' own delays are
 undone and a sweep that does not lie around the oscillator is moved there on the way. Sixteen receivers share each
-step of the transform (``_compress_kernels``); lengths are powers of two.
+step of the transform (``_compress_kernels``); lengths are powers of two, or three or five times one.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ class Compressor:
         scale = np.vdot(weighted, pulse).real
         rate_hz = 1 / sonar.sample_interval_s
         # Linear, not circular: the correlation must not wrap into the first samples.
-        n_fft = 1 << max(4, (sonar.n_sample + pulse.size - 2).bit_length())
+        n_fft = _transform_length(sonar.n_sample + pulse.size - 1)
         sent = scipy.fft.fft(pulse, n_fft)
         match = np.conj(scipy.fft.fft(weighted, n_fft)) / scale
 
@@ -245,7 +245,7 @@ class CompressBuffer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stages:
-    """The stages of a transform of a power of two: one of radix 2 or 4 where it takes one, then radix 8."""
+    """The stages of a transform: one of radix 5, 3, 4 or 2 for each that the length needs, then radix 8."""
 
     radix: NDArray[np.int64]
     rest: NDArray[np.int64]
@@ -259,8 +259,9 @@ class Stages:
     @classmethod
     def of(cls, n: int) -> Stages:
         """Plan the stages for ``n`` points."""
-        bits = n.bit_length() - 1
-        radix = ([1 << bits % 3] if bits % 3 else []) + [8] * (bits // 3)
+        odd = n // (n & -n)
+        bits = (n // odd).bit_length() - 1
+        radix = [r for r in (odd, 1 << bits % 3) if r > 1] + [8] * (bits // 3)
         rest, start, table = [], [], [np.zeros(0)]
         place, order, weight = np.arange(n), np.zeros(n, np.int64), 1
         left = n
@@ -279,6 +280,12 @@ class Stages:
             table=np.concatenate(table).astype(np.float32),
             order=order,
         )
+
+
+def _transform_length(least: int) -> int:
+    """Smallest length from 64 that is a power of two, or three or five times one, and at least ``least``."""
+    powers = [1 << k for k in range(6, 63)]
+    return min(m * n for n in powers for m in (1, 3, 5) if m * n >= least)
 
 
 def _references(
