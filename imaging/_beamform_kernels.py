@@ -12,11 +12,11 @@ _FAST = {"contract", "reassoc", "nsz"}
 
 
 @numba.njit(nogil=True, cache=True, fastmath=_FAST)
-def _add_tap(re, im, x, weight):
-    """Add one tap of a channel x (sample, 2) whose weight changes from sample to sample."""
+def _add_tap(re, im, xr, xi, weight):
+    """Add one tap of a channel xr, xi (sample,) whose weight changes from sample to sample."""
     for s in range(re.size):
-        re[s] += weight[s] * x[s, 0]
-        im[s] += weight[s] * x[s, 1]
+        re[s] += weight[s] * xr[s]
+        im[s] += weight[s] * xi[s]
 
 
 @numba.njit(nogil=True, cache=True, fastmath=_FAST)
@@ -33,11 +33,11 @@ def _turn(re, im, cosine, sine):
 def focus(x, run_start, run_shift, taps, cosine, sine, first, pad, out):
     """Move each channel by its tabled delay and phase.
 
-    x (channel, sample, 2); a run of samples shares its whole shift: run k of channel m reaches from run_start[m, k]
+    x (2, channel, sample); a run of samples shares its whole shift: run k of channel m reaches from run_start[m, k]
     up to run_start[m, k + 1], counted from sample ``first``. taps (tap, channel, sample), cosine and sine (channel,
     sample) are tabled from ``first`` on. out (2, channel, padded sample).
     """
-    n_channel, n = x.shape[:2]
+    n_channel, n = x.shape[1:]
     n_tap = taps.shape[0]
     n_run = run_shift.shape[1]
     for m in range(n_channel):
@@ -57,7 +57,8 @@ def focus(x, run_start, run_shift, taps, cosine, sine, first, pad, out):
             re = out[0, m, pad + first + s0 : pad + first + s1]
             im = out[1, m, pad + first + s0 : pad + first + s1]
             for p in range(n_tap):
-                _add_tap(re, im, x[m, s0 + shift + p : s1 + shift + p], taps[p, m, s0:s1])
+                near = slice(s0 + shift + p, s1 + shift + p)
+                _add_tap(re, im, x[0, m, near], x[1, m, near], taps[p, m, s0:s1])
             _turn(re, im, cosine[m, s0:s1], sine[m, s0:s1])
 
 

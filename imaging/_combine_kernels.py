@@ -5,17 +5,18 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-__all__ = ["align_rows"]
+__all__ = ["align_rows", "weigh_row"]
 
 
 @numba.njit(nogil=True, cache=True)
 def align_rows(x, index, row, phase, taps, weight, out):
-    """Sum x (row, channel, sample), each row moved by its tabled delay and phase, into out (channel, sample)."""
-    n_row, n_channel, n = x.shape
+    """Sum x (2, row, channel, sample), each row moved by its tabled delay and phase, into out (2, channel, sample)."""
+    n_row, n_channel, n = x.shape[1:]
     n_tap = taps.shape[1]
     for m in range(n_channel):
         for s in range(n):
-            out[m, s] = 0
+            out[0, m, s] = 0
+            out[1, m, s] = 0
     for r in range(n_row):
         for m in range(n_channel):
             w = weight[r, m]
@@ -28,5 +29,21 @@ def align_rows(x, index, row, phase, taps, weight, out):
                 k = row[r, s]
                 total = np.complex64(0)
                 for p in range(n_tap):
-                    total += taps[k, p] * x[r, m, i + p]
-                out[m, s] += w * (phase[r, s] * total)
+                    total += taps[k, p] * np.complex64(complex(x[0, r, m, i + p], x[1, r, m, i + p]))
+                turned = w * (phase[r, s] * total)
+                out[0, m, s] += turned.real
+                out[1, m, s] += turned.imag
+
+
+@numba.njit(nogil=True, cache=True)
+def weigh_row(x, weight, out):
+    """Multiply the only row of x (2, 1, channel, sample) by weight (channel,) into out (2, channel, sample)."""
+    n_channel, n = x.shape[2:]
+    for m in range(n_channel):
+        c = weight[m].real
+        d = weight[m].imag
+        for s in range(n):
+            a = x[0, 0, m, s]
+            b = x[1, 0, m, s]
+            out[0, m, s] = a * c - b * d
+            out[1, m, s] = a * d + b * c

@@ -202,20 +202,20 @@ class Beamformer:
             field=np.zeros((n_beam, self.n_sample * self.upsampling, 2), np.float32),
         )
 
-    def run(self, compressed: NDArray[np.complex64], out: FieldBuffer) -> None:
+    def run(self, channels: NDArray[np.float32], out: FieldBuffer) -> None:
         """Form all beams of one ping into ``out.field``.
 
         Parameters
         ----------
-        compressed : ndarray of complex64, shape (channel, n_sample)
+        channels : ndarray of float32, shape (2, channel, n_sample)
+            Compressed; real and imaginary parts.
         out : FieldBuffer
             ``out.field`` (beam, sample, 2) float32: real and imaginary part of the field; a focused unit echo
             reads 1 (times the receivers' mean pattern towards it).
         """
-        parts = compressed.view(np.float32).reshape(*compressed.shape, 2)
         for patch in self.patches:
             kernels.focus(
-                parts,
+                channels,
                 patch.run_start,
                 patch.run_shift,
                 patch.taps,

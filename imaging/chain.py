@@ -88,7 +88,7 @@ class Chain:
     water_depth_m: float | None
     compress_buffers: Mapping[str, CompressBuffer]
     buffers: Mapping[str, FieldBuffer]
-    channels: Mapping[str, NDArray[np.complex64]]
+    channels: Mapping[str, NDArray[np.float32]]
 
     @classmethod
     def prepare(
@@ -147,7 +147,7 @@ class Chain:
             compress_buffers={side: p.compressor.allocate() for side, p in plans.items()},
             buffers={side: p.beamformer.allocate() for side, p in plans.items()},
             channels={
-                side: np.zeros((p.sonar.n_channel, p.compressor.n_out), np.complex64)
+                side: np.zeros((2, p.sonar.n_channel, p.compressor.n_out), np.float32)
                 for side, p in plans.items()
             },
         )
@@ -317,10 +317,9 @@ class Chain:
         )
         level = plan.radiometer.run(geometry, ping.receiver_gain_db)
         note("geometry and level tables")
-        compressed = plan.compressor.run(ping.echo, self.compress_buffers[ping.side])
+        compressed = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])
         note("matched filter")
-        channels = self.channels[ping.side]
-        self._combine(plan, compressed, level, correction, channels)
+        channels = self._combine(plan, compressed, level, correction, self.channels[ping.side])
         power = measure_noise(
             ping.echo,
             channels,
@@ -360,13 +359,24 @@ class Chain:
         half_pulse = self.sides[ping.side].sonar.pulse_duration_s / 2
         return trajectory.altitude(trajectory.seconds(ping.time_ns) + half_pulse, self.water_depth_m)
 
-    def _combine(self, plan, compressed, level: Level, correction, out) -> None:
+    def _combine(
+        self,
+        plan: SidePlan,
+        compressed: NDArray[np.float32],
+        level: Level,
+        correction: Correction | None,
+        out: NDArray[np.float32],
+    ) -> NDArray[np.float32]:
+        """Channels (2, channel, sample) of compressed rows: ``out``, or the only row where nothing is to be done to it."""
+        weight = None if correction is None else correction.channel_weight
+        if plan.sonar.n_row == 1 and weight is None:
+            return compressed[:, 0]
         delay = (
             plan.compressor.first_delay_s + np.arange(plan.compressor.n_out) / plan.compressor.sample_rate_hz
         )
         sine_up = np.interp(delay, plan.delay_s, level.sine_up) if plan.sonar.n_row > 1 else delay
-        weight = None if correction is None else correction.channel_weight
         plan.combiner.run(compressed, sine_up, weight, out)
+        return out
 
 
 def _least_altitude(trajectory: Trajectory, water_depth_m: float | None) -> float:

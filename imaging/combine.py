@@ -49,29 +49,30 @@ class Combiner:
 
     def run(
         self,
-        compressed: NDArray[np.complex64],
+        compressed: NDArray[np.float32],
         sine_up: NDArray[np.float64],
         channel_weight: NDArray[np.complex64] | None,
-        out: NDArray[np.complex64],
+        out: NDArray[np.float32],
     ) -> None:
         """Align and average the rows of one ping.
 
         Parameters
         ----------
-        compressed : ndarray of complex64, shape (row, channel, sample)
+        compressed : ndarray of float32, shape (2, row, channel, sample)
+            Real and imaginary parts.
         sine_up : ndarray of float64, shape (sample,)
             Sine of the seabed's direction above the array normal, at each sample's delay.
         channel_weight : ndarray of complex64, shape (row, channel), or None
             Factor on each receiver's echo, from a calibration.
-        out : ndarray of complex64, shape (channel, sample)
+        out : ndarray of float32, shape (2, channel, sample)
         """
-        n_row = compressed.shape[0]
+        n_row = compressed.shape[1]
         weight = self.live.astype(np.complex64)
         if channel_weight is not None:
             weight = weight * channel_weight
         count = np.maximum(self.live.sum(axis=0), 1).astype(np.float32)
         if n_row == 1:
-            np.multiply(compressed[0], weight[0][:, None], out=out)
+            kernels.weigh_row(compressed, weight[0], out)
             return
         offset = self.frame.offset_m.mean(axis=1)
         cosine = np.sqrt(np.maximum(0.0, 1 - sine_up**2))

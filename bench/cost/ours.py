@@ -81,8 +81,8 @@ def compressor(case: Case) -> Compressor:
     return Compressor.prepare(case_sonar(case), CompressSettings(window="none"))
 
 
-def beams(case: Case) -> tuple[Callable[[NDArray[np.complex64]], NDArray[np.float32]], Beamformer]:
-    """(compressed complex64) -> (beam, sample) intensity in the case's directions, with its weights and sampling.
+def beams(case: Case) -> tuple[Callable[[NDArray[np.float32]], NDArray[np.float32]], Beamformer]:
+    """(parts of the compressed channels) -> (beam, sample) intensity in the case's directions, with its weights and sampling.
 
     The plan comes with it.
     """

@@ -38,7 +38,7 @@ class NoiseState:
 
 def measure_noise(
     echo: NDArray[np.complex64],
-    channels: NDArray[np.complex64],
+    channels: NDArray[np.float32],
     live: NDArray[np.bool_],
     compressor: Compressor,
     geometry: PingGeometry,
@@ -56,8 +56,8 @@ def measure_noise(
     ----------
     echo : ndarray of complex64, shape (row, channel, sample)
         Raw.
-    channels : ndarray of complex64, shape (channel, sample)
-        Compressed and combined.
+    channels : ndarray of float32, shape (2, channel, sample)
+        Compressed and combined, real and imaginary parts.
     live : ndarray of bool, shape (row, channel)
     """
     height = geometry.seabed_m - geometry.centre_m[0, 2]
@@ -65,7 +65,7 @@ def measure_noise(
     alive = live.any(axis=0)
     quiet = _window(compressor, compressor.sample_rate_hz, pulse_s, bottom_s - pulse_s)
     if quiet.stop - quiet.start >= _LEAST_SAMPLES:
-        return _mean_power(channels[alive, quiet])
+        return _mean_power(channels[:, alive, quiet])
     rate_hz = compressor.sample_rate_hz / compressor.oversampling
     quiet = _window(compressor, rate_hz, pulse_s, bottom_s)
     if quiet.stop - quiet.start < _LEAST_SAMPLES:
@@ -74,7 +74,8 @@ def measure_noise(
     if compressor.gain is not None:
         raw = raw * compressor.gain[quiet]
     rows = live.sum() / alive.sum()
-    return _mean_power(raw[live]) * compressor.noise_gain / rows
+    raw = raw[live]
+    return _mean_power(np.stack([raw.real, raw.imag])) * compressor.noise_gain / rows
 
 
 def _window(compressor: Compressor, rate_hz: float, begin_s: float, end_s: float) -> slice:
@@ -83,7 +84,7 @@ def _window(compressor: Compressor, rate_hz: float, begin_s: float, end_s: float
     return slice(max(first, 0), max(last, 0))
 
 
-def _mean_power(samples: NDArray[np.complex64]) -> float:
-    """Mean of an exponential law from its median."""
-    power = samples.real.astype(np.float32) ** 2 + samples.imag.astype(np.float32) ** 2
+def _mean_power(parts: NDArray[np.float32]) -> float:
+    """Mean of an exponential law from its median; parts (2, ...)."""
+    power = parts[0] ** 2 + parts[1] ** 2
     return float(np.median(power) / np.log(2))

@@ -110,14 +110,14 @@ def test_row_alignment_compiled_and_plain() -> None:
     rng = np.random.default_rng(3)
     index = (np.arange(n) + rng.integers(-5, 4, (n_row, n))).astype(np.int32)  # some reach beyond either end
     arguments = (
-        random((n_row, n_channel, n), 1),
+        random((2, n_row, n_channel, n), 1, np.float32),
         index,
         rng.integers(0, 17, (n_row, n)).astype(np.int32),
         random((n_row, n), 2),
         random((17, n_tap), 4, np.float32),
         np.array([[1, 0.5j, 0], [0.3, 1, 1]], np.complex64),
     )
-    outs = [np.full((n_channel, n), np.nan, np.complex64) for _ in range(2)]
+    outs = [np.full((2, n_channel, n), np.nan, np.float32) for _ in range(2)]
     combine.align_rows(*arguments, outs[0])
     combine.align_rows.py_func(*arguments, outs[1])
     assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)

@@ -39,3 +39,13 @@ def make_sonar(**changes: Any) -> Sonar:
         element_position_m=position,
     )
     return Sonar(**{**fields, **changes})
+
+
+def parts(value: np.ndarray) -> np.ndarray:
+    """Real and imaginary parts (2, ...) of complex numbers, single precision."""
+    return np.stack([value.real, value.imag]).astype(np.float32)
+
+
+def whole(planes: np.ndarray) -> np.ndarray:
+    """Complex numbers of their parts (2, ...), single precision."""
+    return (planes[0] + 1j * planes[1]).astype(np.complex64)

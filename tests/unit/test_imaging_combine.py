@@ -11,7 +11,7 @@ from numpy.testing import assert_array_equal
 from pingloom.imaging.combine import Combiner
 from pingloom.imaging.compress import Compressor, CompressSettings
 from pingloom.imaging.records import Sonar
-from tests.unit.make import make_sonar
+from tests.unit.make import make_sonar, parts, whole
 from tests.unit.test_imaging_compress import echo_of, read
 
 C = 1500.0
@@ -38,9 +38,9 @@ def plane_wave(sonar: Sonar, sine_up: float) -> np.ndarray:
 def combine(sonar: Sonar, echo: np.ndarray, sine_up: float, weight=None) -> tuple[Compressor, np.ndarray]:
     compressor = Compressor.prepare(sonar, CompressSettings())
     combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=C)
-    out = np.full((sonar.n_channel, compressor.n_out), np.nan, np.complex64)
-    combiner.run(compressor.run(echo), np.full(compressor.n_out, sine_up), weight, out)
-    return compressor, out
+    out = np.full((2, sonar.n_channel, compressor.n_out), np.nan, np.float32)
+    combiner.run(parts(compressor.run(echo)), np.full(compressor.n_out, sine_up), weight, out)
+    return compressor, whole(out)
 
 
 def at_peak(plan: Compressor, channel: np.ndarray) -> complex:
@@ -72,12 +72,12 @@ def test_steering_may_change_along_the_echo() -> None:
     compressor = Compressor.prepare(sonar, CompressSettings())
     combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=C)
     delay_s = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
-    out = np.zeros((2, compressor.n_out), np.complex64)
+    out = np.zeros((2, 2, compressor.n_out), np.float32)
     compressed = compressor.run(plane_wave(sonar, 0.1))
     # Right only around the echo: 0.1 there, rising fast to either side.
-    combiner.run(compressed, 0.1 + 0.02 * (delay_s - DELAY_S) / 1e-3, None, out)
+    combiner.run(parts(compressed), 0.1 + 0.02 * (delay_s - DELAY_S) / 1e-3, None, out)
     k = round((DELAY_S - compressor.first_delay_s) * compressor.sample_rate_hz)
-    assert abs(out[0, k]) == pytest.approx(abs(compressed[:, 0, k]).mean(), rel=0.02)
+    assert abs(whole(out)[0, k]) == pytest.approx(abs(compressed[:, 0, k]).mean(), rel=0.02)
 
 
 def test_dead_receivers_are_left_out_and_the_live_ones_still_average_to_one() -> None:
@@ -121,12 +121,12 @@ def test_a_single_row_passes_as_it_is() -> None:
 def test_combining_leaves_its_inputs_alone() -> None:
     sonar = rows()
     compressor = Compressor.prepare(sonar, CompressSettings())
-    compressed = compressor.run(plane_wave(sonar, 0.0))
+    compressed = parts(compressor.run(plane_wave(sonar, 0.0)))
     weight, sine = np.full((4, 2), 1j, np.complex64), np.full(compressor.n_out, 0.1)
     copies = compressed.copy(), weight.copy(), sine.copy()
-    out = np.zeros((2, compressor.n_out), np.complex64)
+    out = np.zeros((2, 2, compressor.n_out), np.float32)
     Combiner.prepare(sonar, compressor, sound_speed_m_s=C).run(compressed, sine, weight, out)
     for before, after in zip(copies, (compressed, weight, sine), strict=True):
         assert_array_equal(before, after)
-    assert out.dtype == np.complex64
+    assert out.dtype == np.float32
     assert out.any()

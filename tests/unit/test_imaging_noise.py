@@ -13,7 +13,7 @@ from pingloom.imaging.estimate.noise import NoiseState, measure_noise
 from pingloom.imaging.frames import StripFrame, array_frame
 from pingloom.imaging.geometry import ping_geometry
 from pingloom.imaging.records import Sonar
-from tests.unit.make import make_sonar
+from tests.unit.make import make_sonar, parts
 from tests.unit.test_imaging_compress import echo_of
 from tests.unit.test_imaging_radiometry import still
 
@@ -34,8 +34,8 @@ def heard(sonar: Sonar, echo: np.ndarray, altitude_m: float) -> tuple[float, Com
     geometry = ping_geometry(
         sonar, array_frame(sonar), still(), StripFrame(0.0, 0.0, 0.0), 10**18, delay_s, altitude_m
     )
-    channels = np.zeros((sonar.n_channel, plan.n_out), np.complex64)
-    compressed = plan.run(echo)
+    channels = np.zeros((2, sonar.n_channel, plan.n_out), np.float32)
+    compressed = parts(plan.run(echo))
     Combiner.prepare(sonar, plan, sound_speed_m_s=C).run(compressed, np.zeros(plan.n_out), None, channels)
     power = measure_noise(
         echo, channels, sonar.live, plan, geometry, pulse_s=sonar.pulse_duration_s, sound_speed_m_s=C

@@ -15,7 +15,7 @@ from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.compress import Compressor, CompressSettings
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.records import Ping, Quality
-from tests.unit.make import make_sonar
+from tests.unit.make import make_sonar, parts
 from tests.unit.test_imaging_chain import Leg, image, make_leg, rows
 
 FEW = settings(derandomize=True, deadline=None, max_examples=8)
@@ -35,7 +35,7 @@ BEAMS = Beamformer.prepare(SONAR, COMPRESSOR, BeamformSettings(), sound_speed_m_
 
 def field(echo: np.ndarray) -> np.ndarray:
     out = BEAMS.allocate()
-    BEAMS.run(COMPRESSOR.run(echo)[0], out)
+    BEAMS.run(parts(COMPRESSOR.run(echo)[0]), out)
     return out.field[..., 0] + 1j * out.field[..., 1]
 
 
