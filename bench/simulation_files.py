@@ -36,6 +36,7 @@ def new_writer(scenario: Scenario, path: Path, *, capacity: int, **more: Any) ->
         scenario=scenario.to_toml(),
         seed=scenario.seed,
         durable=False,
+        echo_dtype=scenario.instrument.converter.storage,
         **more,
     )
 

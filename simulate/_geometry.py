@@ -11,7 +11,7 @@ from pingloom.imaging.records import Sonar
 
 from .motion import Track
 
-__all__ = ["PingGeometry", "array_axes", "ping_geometry", "row_centres"]
+__all__ = ["Line", "PingGeometry", "array_axes", "ping_geometry", "receiver_lines", "row_centres"]
 
 # Polynomial degree of the receivers' way over one ping. A motion of 0.1 m at 1 s period over 80 ms is met to
 # 0.1 (2 pi 0.04)^8 / 8! / 2^7 = 3e-13 m.
@@ -28,9 +28,9 @@ class PingGeometry:
         Transmitter at the pulse's centre. [m, world]
     transmit_axes : ndarray of float64, shape (3, 3)
         Its unit vectors along, up and normal, as rows.
-    way : ndarray of float64, shape (row, degree + 1, 9)
-        Coefficients, lowest power first, of each row's centre [m, world], along vector and up vector, as polynomials
-        of (delay - mid_s) / half_s.
+    way : ndarray of float64, shape (line, degree + 1, 9)
+        Coefficients, lowest power first, of the centre [m, world] of each of :func:`receiver_lines`, along vector and up
+        vector, as polynomials of (delay - mid_s) / half_s.
     mid_s, half_s : float
         Middle and half length of the delays covered. [s]
     """
@@ -54,6 +54,29 @@ def row_centres(sonar: Sonar) -> NDArray[np.float64]:
     return (sonar.element_position_m[:, 0] + sonar.element_position_m[:, -1]) / 2
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """Receivers on one straight line along the array: a row, or a single receiver that is out of its row."""
+
+    row: int
+    channels: slice
+    centre_m: NDArray[np.float64]
+    """(3,) [m, body]"""
+    along_m: NDArray[np.float64]
+    """(channel,) from the centre, forward."""
+
+
+def receiver_lines(sonar: Sonar) -> list[Line]:
+    """Return the lines that the receivers lie on: what the kernels take at once."""
+    lines = []
+    for row, (place, centre) in enumerate(zip(sonar.element_position_m, row_centres(sonar), strict=True)):
+        if np.ptp(place[:, 1:], axis=0).max() < 1e-9:
+            lines.append(Line(row, slice(0, len(place)), centre, place[:, 0] - centre[0]))
+        else:
+            lines += [Line(row, slice(k, k + 1), p, np.zeros(1)) for k, p in enumerate(place)]
+    return lines
+
+
 def ping_geometry(track: Track, sonar: Sonar, time_s: float, delay_stop_s: float) -> PingGeometry:
     """Fit the receivers' way to the true motion over the delays from 0 to ``delay_stop_s``."""
     centre_time = time_s + sonar.pulse_duration_s / 2
@@ -64,7 +87,8 @@ def ping_geometry(track: Track, sonar: Sonar, time_s: float, delay_stop_s: float
     turn = track.rotation(times)
     place = track.position(times)
     along, up = turn @ axes[0], turn @ axes[1]
-    values = [np.concatenate([place + turn @ centre, along, up], axis=1) for centre in row_centres(sonar)]
+    centres = [line.centre_m for line in receiver_lines(sonar)]
+    values = [np.concatenate([place + turn @ centre, along, up], axis=1) for centre in centres]
     powers = np.vander(nodes, increasing=True)
     way = np.stack([np.linalg.solve(powers, v) for v in values])
     sent = track.rotation(centre_time)

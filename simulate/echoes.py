@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -26,13 +26,18 @@ from pingloom.imaging.errors import ParameterError
 from pingloom.imaging.records import Ping, Sonar
 
 from ._echo_kernels import select, spread_exact, spread_fast
-from ._geometry import PingGeometry, ping_geometry, row_centres
+from ._geometry import Line, PingGeometry, ping_geometry, receiver_lines
 from ._surface_kernels import drop_hidden, select_rough
 from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
+from .bubbles import Wake, wakes
+from .front_end import receiver_gain_db
 from .ground import Ground
-from .instrument import absorption_db_m, noise_rms_pa, replica, sonars, water
+from .instrument import absorption_db_m, replica, sonars, true_sonars, water
+from .listening import PingMoment
 from .motion import Track
 from .occlusion import solid_table
+from .ping_times import recorded_times_ns
+from .receive import Receiver, margin_samples
 from .scenario import Scenario
 from .scene import BLOCK_M, Scatterers, Seabed
 from .targets import Highlight, target_highlights, target_scatterers
@@ -55,9 +60,9 @@ __all__ = [
 
 Mode = Literal["fast", "reference"]
 
-_NOISE = 2  # stream of the seed, beside those of the scene
 _SHORTEST = 3000  # points of a transform
 _CHUNK = 8192  # scatterers that are spread at a time: 0.3 MB
+_POINT_M = 1e-3  # half length that a single receiver counts for
 _SPARE = 8  # samples beyond the longest path difference, at both ends
 
 
@@ -75,6 +80,7 @@ def transform_length(scenario: Scenario, sonar: Sonar) -> tuple[int, int]:
     offset_m = np.linalg.norm(sonar.element_position_m - sonar.transmit_position_m, axis=-1).max()
     difference_s = (2 * offset_m + 2 * speed * listening_s) / scenario.water.sound_speed_m_s
     lead = replica(sonar).size + int(np.ceil(difference_s / sonar.sample_interval_s)) + _SPARE
+    lead += margin_samples(scenario, sonar.n_sample)
     return _odd_length(max(sonar.n_sample + 2 * lead, _SHORTEST)), lead
 
 
@@ -101,6 +107,9 @@ class _SidePlan:
     response: NDArray[Any]
     factor: int
     taps: FastTaps | None
+    lines: list[Line]
+    wakes: Sequence[Wake]
+    receiver: Receiver
 
     @classmethod
     def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode) -> _SidePlan:
@@ -143,13 +152,17 @@ class _SidePlan:
             response,
             factor,
             taps,
+            receiver_lines(sonar),
+            wakes(scenario),
+            Receiver.of(scenario, sonar, absorption_db_m(scenario)),
         )
 
     def limits(self) -> tuple[float, float]:
         """Shortest and longest path whose echo touches the record. [m]"""
         c, dt = self.numbers[0], self.sonar.sample_interval_s
-        first = self.sonar.first_sample_delay_s
-        return c * (first - replica(self.sonar).size * dt), c * (first + (self.sonar.n_sample + 1) * dt)
+        first, margin = self.sonar.first_sample_delay_s, self.receiver.listening.margin
+        early = replica(self.sonar).size + margin
+        return c * (first - early * dt), c * (first + (self.sonar.n_sample + margin + 1) * dt)
 
 
 class _Blocks:
@@ -219,7 +232,8 @@ def simulate(
     Yields
     ------
     Ping
-        Echo (row, channel, sample) complex64 in Pa, peak of the analytic signal.
+        Echo (row, channel, sample) complex64, peak of the analytic signal: in Pa, or as the recorded sonar's scale and
+        unit say.
     dict of str to ndarray
         True ``position_m`` (3,), ``angles_rad`` (3,), ``velocity_m_s`` (3,), ``angle_rates_rad_s`` (3,) at the start
         of transmission.
@@ -244,11 +258,11 @@ def _cores() -> int:
 
 def _simulate(scenario, mode, threads, first, on_ping):
     track = Track.of(scenario)
-    plans = [_SidePlan.of(scenario, sonar, mode) for sonar in sonars(scenario).values()]
+    plans = [_SidePlan.of(scenario, sonar, mode) for sonar in true_sonars(scenario).values()]
     blocks = [_surroundings(scenario, plan) for plan in plans]
     times = ping_times_ns(scenario)
     seconds = seconds_from_start(scenario, times)
-    noise = noise_rms_pa(scenario)
+    logged = recorded_times_ns(scenario)
     waiting: deque[tuple[int, int, Future[NDArray[np.complex64]]]] = deque()
     stop = threading.Event()
     with ThreadPoolExecutor(threads) as pool:
@@ -257,13 +271,13 @@ def _simulate(scenario, mode, threads, first, on_ping):
                 for side, plan in enumerate(plans):
                     near = blocks[side].near(track, seconds[number])
                     job = pool.submit(
-                        _echo, scenario, plan, track, number, float(seconds[number]), near, noise, stop
+                        _echo, scenario, plan, track, number, float(seconds[number]), near, stop
                     )
                     waiting.append((number, side, job))
                 while len(waiting) > (threads + 1) * len(plans):
-                    yield _finished(scenario, plans, track, times, seconds, waiting.popleft(), on_ping)
+                    yield _finished(scenario, plans, track, logged, seconds, waiting.popleft(), on_ping)
             while waiting:
-                yield _finished(scenario, plans, track, times, seconds, waiting.popleft(), on_ping)
+                yield _finished(scenario, plans, track, logged, seconds, waiting.popleft(), on_ping)
         finally:
             stop.set()  # pings under way are given up, so that an interruption is obeyed at once
             for _, _, job in waiting:
@@ -284,7 +298,13 @@ def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     except Exception as error:
         error.add_note(f"while simulating ping {number}, {plans[side].sonar.side}")
         raise
-    ping = Ping(side=plans[side].sonar.side, number=number, time_ns=int(times[number]), echo=echo)
+    ping = Ping(
+        side=plans[side].sonar.side,
+        number=number,
+        time_ns=int(times[number]),
+        echo=echo,
+        receiver_gain_db=receiver_gain_db(scenario, number),
+    )
     if on_ping is not None and side == len(plans) - 1:
         on_ping(number + 1, times.size)
     t = seconds[number]
@@ -297,7 +317,7 @@ def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     return ping, pose
 
 
-def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop=None):
+def _echo(scenario, plan, track, number, time_s, near, stop=None):
     sonar = plan.sonar
     n_row, n_channel = sonar.element_position_m.shape[:2]
     last_s = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
@@ -310,18 +330,18 @@ def _echo(scenario, plan, track, number, time_s, near, noise_rms, stop=None):
         else ((n_row, n_channel, 2 * steps), np.float32)
     )
     grid = np.zeros(shape, kind)
-    spread = [_spreader(plan, geometry, row, grid[row]) for row in range(n_row)]
+    spread = [
+        _spreader(plan, geometry, k, line, grid[line.row, line.channels]) for k, line in enumerate(plan.lines)
+    ]
     for point, n in _met(plan, geometry, near):
         if stop is not None and stop.is_set():
             raise CancelledError
         for add in spread:
             add(point, n)
-    echo = np.empty((n_row, n_channel, sonar.n_sample), np.complex64)
+    pressure = np.empty(plan.receiver.listening.shape, np.complex64)
     for row in range(n_row):
-        echo[row] = _pulse(plan, grid[row] if plan.taps is None else grid[row].view(np.complex64))
-    if noise_rms > 0:
-        _add_noise(scenario, echo, number, sonar.side, noise_rms)
-    return echo
+        pressure[row] = _pulse(plan, grid[row] if plan.taps is None else grid[row].view(np.complex64))
+    return plan.receiver.run(pressure, PingMoment(scenario.seed, sonar.side, number, time_s))
 
 
 def _met(
@@ -346,6 +366,8 @@ def _met(
             n = drop_hidden(
                 point, start, n, geometry.transmit_m, middle, plan.solid, plan.ground.relief.table
             )
+        for wake in plan.wakes:
+            point[3, start:n] *= wake.factor(point[:3, start:n], geometry.transmit_m, middle)
         if n >= _CHUNK:
             yield point, n
             n = 0
@@ -354,18 +376,17 @@ def _met(
 
 
 def _spreader(
-    plan: _SidePlan, geometry: PingGeometry, row: int, grid: NDArray[Any]
+    plan: _SidePlan, geometry: PingGeometry, number: int, line: Line, grid: NDArray[Any]
 ) -> Callable[[NDArray[np.float64], int], None]:
-    """Return what adds points to one row's grid."""
-    along = plan.sonar.element_position_m[row, :, 0] - row_centres(plan.sonar)[row, 0]
-    way, mid, half = geometry.way[row], geometry.mid_s, geometry.half_s
+    """Return what adds points to the grid of one line of receivers."""
+    along, way, mid, half = line.along_m, geometry.way[number], geometry.mid_s, geometry.half_s
     if plan.taps is None:
         ping = (geometry.transmit_m, geometry.transmit_axes, way, mid, half, plan.numbers)
         return lambda point, n: spread_exact(point, n, *ping, along, EXACT_BETA, EXACT_WIDTH, grid)
     fixed = np.concatenate(
         [geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], plan.numbers]
     )
-    longest = float(np.abs(along).max())
+    longest = max(float(np.abs(along).max()), _POINT_M)
     edge = int(np.ceil(longest * 2 * plan.numbers[9] / plan.numbers[0])) + 8
     array = (way.T.ravel(), along.astype(np.float32), *along_nodes(longest))
     return lambda point, n: spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
@@ -379,11 +400,5 @@ def _pulse(plan: _SidePlan, grid: NDArray[Any]) -> NDArray[Any]:
     np.multiply(fine[:, : half + 1], plan.response[: half + 1], out=spectrum[:, : half + 1])
     np.multiply(fine[:, -half:], plan.response[-half:], out=spectrum[:, half + 1 :])
     echo = scipy.fft.ifft(spectrum, axis=-1, workers=1, overwrite_x=True)
-    return echo[:, plan.lead : plan.lead + plan.sonar.n_sample]
-
-
-def _add_noise(scenario, echo, number, side, noise_rms):
-    key = (_NOISE, number, int(side == "starboard"))
-    rng = np.random.default_rng(np.random.SeedSequence(scenario.seed, spawn_key=key))
-    pair = rng.standard_normal(2 * echo.size, dtype=np.float32) * np.float32(noise_rms / np.sqrt(2))
-    echo += pair.view(np.complex64).reshape(echo.shape)
+    first = plan.lead - plan.receiver.listening.margin
+    return echo[:, first : first + plan.receiver.listening.n]

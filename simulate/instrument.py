@@ -1,6 +1,8 @@
-"""The instrument and its water: arrays, transmitted pulse, absorption, noise."""
+"""The instrument and its water: arrays as they are and as the recording describes them, pulse, absorption."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,14 +10,52 @@ from numpy.typing import NDArray
 from pingloom.imaging import seawater
 from pingloom.imaging.records import Sonar, Water
 
+from .channel_errors import ChannelErrors
+from .front_end import Converter, time_varied_gain_db
+from .pulse import is_ideal, recorded_pulse, sent_pulse, sweep
 from .scenario import Scenario
 
-__all__ = ["absorption_db_m", "noise_rms_pa", "replica", "sonars", "water"]
+__all__ = ["absorption_db_m", "replica", "sonars", "true_sonars", "water"]
 
 
 def sonars(scenario: Scenario) -> dict[str, Sonar]:
-    """Return the arrays by side, port before starboard."""
-    return {side: _sonar(scenario, side) for side in scenario.sonar.side_names}
+    """Return the arrays by side, port before starboard, as the recording describes them."""
+    return {side: _recorded(scenario, _sonar(scenario, side)) for side in scenario.sonar.side_names}
+
+
+def true_sonars(scenario: Scenario) -> dict[str, Sonar]:
+    """Return the arrays by side as they really are: receivers where they are, the pulse that is sent; echoes in Pa."""
+    return {side: _true(scenario, _sonar(scenario, side)) for side in scenario.sonar.side_names}
+
+
+def _true(scenario: Scenario, sonar: Sonar) -> Sonar:
+    pulse = None if is_ideal(scenario) else sent_pulse(scenario).astype(np.complex64)
+    offset = ChannelErrors.of(scenario, sonar.side).offset_m
+    place = sonar.element_position_m + offset if offset.any() else sonar.element_position_m
+    return replace(sonar, replica=pulse, element_position_m=place)
+
+
+def _recorded(scenario: Scenario, sonar: Sonar) -> Sonar:
+    """Describe the nominal array, with what the recording knows of its errors."""
+    table, known = scenario.instrument, scenario.instrument.recorded
+    errors = ChannelErrors.of(scenario, sonar.side)
+    changes: dict[str, object] = {"replica": recorded_pulse(scenario)}
+    if "positions" in known:
+        changes["element_position_m"] = sonar.element_position_m + errors.offset_m
+    if "delays" in known:
+        changes["element_delay_s"] = errors.delay_s
+    if "dead" in known:
+        changes["element_ok"] = ~errors.dead
+    if table.receiver_sensitivity_db is not None:
+        changes |= {"echo_unit": "V", "receiver_sensitivity_db": table.receiver_sensitivity_db}
+    converter = Converter.of(scenario)
+    if converter is not None:
+        changes |= {"echo_scale": converter.step_v, "saturation_level": converter.greatest}
+    delay = sonar.first_sample_delay_s + np.arange(sonar.n_sample) * sonar.sample_interval_s
+    gain = time_varied_gain_db(scenario, delay, absorption_db_m(scenario))
+    if gain is not None:
+        changes["time_varied_gain_db"] = gain
+    return replace(sonar, **changes)  # type: ignore[arg-type]
 
 
 def _sonar(scenario: Scenario, side: str) -> Sonar:
@@ -45,33 +85,16 @@ def _sonar(scenario: Scenario, side: str) -> Sonar:
         receive_size_m=np.array([table.element_along_m, table.receive_vertical_m]),
         depression_rad=float(depression),
         element_position_m=element,
-        replica=_tapered(scenario) if table.pulse_taper else None,
         echo_unit="Pa",
         source_level_db=table.source_level_db,
     )
-
-
-def _sweep(start_hz: float, stop_hz: float, centre_hz: float, duration_s: float, dt: float):
-    t = np.arange(int(np.floor(duration_s / dt + 1e-9)) + 1) * dt
-    return t, np.exp(
-        2j * np.pi * ((start_hz - centre_hz) * t + (stop_hz - start_hz) * t**2 / (2 * duration_s))
-    )
-
-
-def _tapered(scenario: Scenario) -> NDArray[np.complex64]:
-    table = scenario.sonar
-    start, stop = (table.centre_frequency_hz + k * table.sweep_hz / 2 for k in (-1, 1))
-    t, wave = _sweep(start, stop, table.centre_frequency_hz, table.pulse_duration_s, 1 / table.sample_rate_hz)
-    u = t / table.pulse_duration_s
-    edge = np.clip(np.minimum(u, 1 - u) / table.pulse_taper, 0, 1)
-    return (wave * np.sin(np.pi / 2 * edge) ** 2).astype(np.complex64)
 
 
 def replica(sonar: Sonar) -> NDArray[np.complex128]:
     """Return the transmitted pulse at baseband, sampled from the start of transmission, (n,)."""
     if sonar.replica is not None:
         return sonar.replica.astype(np.complex128)
-    return _sweep(
+    return sweep(
         sonar.frequency_start_hz,
         sonar.frequency_stop_hz,
         sonar.centre_frequency_hz,
@@ -97,14 +120,3 @@ def absorption_db_m(scenario: Scenario) -> float:
     depth = (scenario.depth_m + scenario.seabed_depth_m) / 2
     frequency = scenario.sonar.centre_frequency_hz
     return float(seawater.absorption_db_m(frequency, table.temperature_c, table.salinity, depth, table.ph))
-
-
-def noise_rms_pa(scenario: Scenario) -> float:
-    """Root mean square of the complex noise samples: mean ``|n|^2`` is twice level times sample rate. [Pa]"""
-    table = scenario.water
-    if not table.noise:
-        return 0.0
-    level = table.noise_db
-    if level is None:
-        level = float(seawater.thermal_noise_db(scenario.sonar.centre_frequency_hz))
-    return float(np.sqrt(2 * 10 ** (level / 10) * 1e-12 * scenario.sonar.sample_rate_hz))

@@ -14,8 +14,12 @@ from pingloom.imaging.errors import ParameterError
 
 from ._checks import refuse as _refuse
 from ._tables import build, flatten, to_toml
+from .bubble_tables import Bubbles
 from .contradictions import check_array, check_motions, check_navigation, check_seen
 from .ground_checks import check_ground, check_target
+from .instrument_checks import check_bubbles, check_instrument, check_noise
+from .instrument_tables import InstrumentTable
+from .noise_tables import NoiseTable
 from .seabed_tables import SeabedTable
 from .sonar_table import SonarTable
 from .target_tables import Target
@@ -23,8 +27,11 @@ from .vehicle_tables import Leg, NavigationTable, Oscillation, RandomMotion, Veh
 from .water_tables import WaterTable
 
 __all__ = [
+    "Bubbles",
+    "InstrumentTable",
     "Leg",
     "NavigationTable",
+    "NoiseTable",
     "Oscillation",
     "RandomMotion",
     "Scenario",
@@ -48,6 +55,9 @@ class Scenario:
     water: WaterTable = WaterTable()
     seabed: SeabedTable = SeabedTable()
     targets: tuple[Target, ...] = ()
+    noise: NoiseTable = NoiseTable()
+    bubbles: tuple[Bubbles, ...] = ()
+    instrument: InstrumentTable = InstrumentTable()
 
     def __post_init__(self) -> None:
         if self.seed < 0:
@@ -61,6 +71,9 @@ class Scenario:
             self._check_target(target)
             check_target(self, target)
         check_ground(self)
+        check_noise(self)
+        check_bubbles(self)
+        check_instrument(self)
 
     def _check_depths(self) -> None:
         altitude, depth, water = self.vehicle.altitude_m, self.vehicle.depth_m, self.water.depth_m

@@ -12,6 +12,7 @@ from pingloom.imaging.records import Sonar
 from ._geometry import row_centres
 from .bodies import bodies_of, placed_targets
 from .instrument import sonars
+from .instrument_truth import instrument_truth
 from .motion import Track
 from .navigation import navigation_truth, platform
 from .ping_times import ping_times_ns, seconds_from_start
@@ -32,7 +33,8 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         roll; ``velocity_m_s`` (ping, 3) north, east, down; ``angle_rates_rad_s`` (ping, 3); ``seabed_depth_m`` ();
         ``lambert_db`` (); ``target_position_m`` (target, 3), as :func:`target_places` says; ``target_strength_db``,
         ``target_is_box`` (target,) each, in the scenario's order; for each side ``delay_<side>_s`` (target, ping, row) to the middle of each row of receivers; and
-        what :func:`pingloom.simulate.navigation.navigation_truth` gives.
+        what :func:`pingloom.simulate.navigation.navigation_truth` and
+        :func:`pingloom.simulate.instrument_truth.instrument_truth` give.
     """
     track, times = Track.of(scenario), ping_times_ns(scenario)
     seconds = seconds_from_start(scenario, times)
@@ -57,7 +59,7 @@ def truth(scenario: Scenario) -> dict[str, NDArray[Any]]:
         centres = row_centres(sonar)
         delay = [point_delay_s(scenario, sonar, p, seconds[:, None], centres[None]) for p in place]
         out[f"delay_{side}_s"] = np.array(delay).reshape(len(place), seconds.size, len(centres))
-    return out | navigation_truth(scenario)
+    return out | navigation_truth(scenario) | instrument_truth(scenario)
 
 
 def target_places(scenario: Scenario) -> NDArray[np.float64]:

@@ -299,7 +299,7 @@ class EchoMaker:
         self.case = case
         scenario = _bare_scenario(case)
         plan = echoes._SidePlan.of(scenario, echoes.sonars(scenario)["starboard"], "fast")
-        self._make = lambda points: echoes._echo(scenario, plan, Track.of(scenario), 0, 0.0, [points], 0.0)
+        self._make = lambda points: echoes._echo(scenario, plan, Track.of(scenario), 0, 0.0, [points])
         self.transform = (plan.length, plan.factor)
         """Points of an echo's transform, steps of the fine grid in a sample."""
 
