@@ -1,6 +1,9 @@
 """Inner loops of the echo simulator: choose the scatterers of a ping, spread their echoes onto a fine grid.
 
 ``spread_fast`` works in float32 around a float64 path to the array's centre; ``spread_exact`` in float64 throughout.
+A point that transmitter and receivers see in two places, since one way or both go by a mirror, has both in its column:
+rows 0 to 2 as the receivers see it, rows 5 to 7 as the transmitter does.
+
 Both put scatterer k of receiver m at ``(delay - grid_start_s) / grid_step_s`` on row m of a grid, with the baseband
 phase ``-f0 * delay``, by the taps of a window whose transform the caller divides out (nonuniform FFT of type 1).
 """
@@ -107,15 +110,17 @@ def _sinc(x):
 
 @_exact
 def spread_exact(point, n, transmit, axes, way, mid, half, numbers, element, beta, width, grid):
-    """Add the echoes of ``point`` (5, n) to ``grid`` (receiver, step) complex128, each path solved on its own.
+    """Add the echoes of ``point`` (5 or 8, n) to ``grid`` (receiver, step) complex128, each path solved on its own.
 
     ``numbers``: sound speed, centre frequency, sizes over wavelength (transmit along, up, receive along, up), neper
     per metre, amplitude at 1 m, grid start, grid steps per second.
     """
     c, f0, ta, tu, ra, ru, neper, level, grid_start, per_second = numbers
     at = np.empty(9)
+    out = 5 if point.shape[0] > 5 else 0
     for i in range(n):
-        dx, dy, dz = point[0, i] - transmit[0], point[1, i] - transmit[1], point[2, i] - transmit[2]
+        dx, dy = point[out, i] - transmit[0], point[out + 1, i] - transmit[1]
+        dz = point[out + 2, i] - transmit[2]
         rt = math.sqrt(dx * dx + dy * dy + dz * dz)
         sent = _sinc(ta * (dx * axes[0, 0] + dy * axes[0, 1] + dz * axes[0, 2]) / rt)
         sent *= _sinc(tu * (dx * axes[1, 0] + dy * axes[1, 1] + dz * axes[1, 2]) / rt)
@@ -210,7 +215,7 @@ def _slope(way, k, s):
 
 
 @_fast
-def _paths(north, east, depth, phase, n, fixed, way, f):
+def _paths(north, east, depth, sent_north, sent_east, sent_depth, phase, n, fixed, way, f):
     """Float64 part: the path by way of the array's centre, as float32 remainders of whole steps and turns.
 
     ``fixed``: transmitter (3), its axes along and up (6), ``mid``, ``half`` and the ``numbers`` of :func:`spread_exact`.
@@ -219,16 +224,18 @@ def _paths(north, east, depth, phase, n, fixed, way, f):
     mid, half, c, f0 = fixed[9], fixed[10], fixed[11], fixed[12]
     ru, grid_start, per_second = fixed[16], fixed[19], fixed[20]
     for i in range(n):
+        dx, dy, dz = sent_north[i] - t0, sent_east[i] - t1, sent_depth[i] - t2
+        rt = math.sqrt(dx * dx + dy * dy + dz * dz)
         px, py, pz = north[i], east[i], depth[i]
         dx, dy, dz = px - t0, py - t1, pz - t2
-        rt = math.sqrt(dx * dx + dy * dy + dz * dz)
+        rest = math.sqrt(dx * dx + dy * dy + dz * dz)
         # Newton from the delay of an array at rest; the remaining error is (v^2 / r / 2c) e^2, under 1e-11 s.
-        s = (2 * rt / c - mid) / half
+        s = ((rt + rest) / c - mid) / half
         ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
         vx, vy, vz = _slope(way, 0, s), _slope(way, 1, s), _slope(way, 2, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
         closing = (ex * vx + ey * vy + ez * vz) / (r * half * c)  # speed of approach over that of sound
-        s = (2 * rt / c + (r - rt) / c / (1 + closing) - mid) / half
+        s = ((rt + rest) / c + (r - rest) / c / (1 + closing) - mid) / half
         ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
         ax, ay, az = _value(way, 3, s), _value(way, 4, s), _value(way, 5, s)
         bx, by, bz = _value(way, 6, s), _value(way, 7, s), _value(way, 8, s)
@@ -375,13 +382,21 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
     per_metre = np.float32(fixed[20] / fixed[11])
     cycles = np.float32(fixed[12] / fixed[11])
     last = grid.shape[1] // 2 - edge
+    out = 5 if point.shape[0] > 5 else 0
     for begin in range(0, n, _BLOCK):
         size = min(_BLOCK, n - begin)
         # Slices, because an index that numba can't see to be positive keeps a loop from being vectorised.
         end = begin + size
         north, east, depth = point[0, begin:end], point[1, begin:end], point[2, begin:end]
-        _paths(north, east, depth, point[4, begin:end], size, fixed, way, f)
-        _sent(north, east, depth, point[3, begin:end], size, fixed, f)
+        sent_north, sent_east, sent_depth = (
+            point[out, begin:end],
+            point[out + 1, begin:end],
+            point[out + 2, begin:end],
+        )
+        _paths(
+            north, east, depth, sent_north, sent_east, sent_depth, point[4, begin:end], size, fixed, way, f
+        )
+        _sent(sent_north, sent_east, sent_depth, point[3, begin:end], size, fixed, f)
         for i in range(size):
             if f[_CELL * _BLOCK + i] < edge or f[_CELL * _BLOCK + i] >= last:
                 # Selection keeps them away, but memory must be safe whatever it does.
