@@ -151,9 +151,14 @@ def delays(
     reception_origin_s: float,
     water: Water,
     first_guess_s: NDArray | None = None,
+    back_m: NDArray | None = None,
 ) -> NDArray[np.float64]:
-    """Solve tau = time(tx, P) + time(P, rx(origin + tau)) by iteration; ``points_m`` (3, n) -> (n,)."""
+    """Solve tau = time(tx, P) + time(P, rx(origin + tau)) by iteration; ``points_m`` (3, n) -> (n,).
+
+    ``back_m`` (3, n): where the receivers see the points, if not where the transmitter does.
+    """
     outward = travel_time(points_m, transmitter_m[:, None], water)
+    points_m = points_m if back_m is None else back_m
     tau = 2 * outward if first_guess_s is None else first_guess_s
     for _ in range(12):  # each pass gains a factor of speed over sound speed, 1e-3
         previous, tau = tau, outward + travel_time(points_m, receiver(reception_origin_s + tau), water)
@@ -240,8 +245,10 @@ def _ping(
     water: Water,
     fast: bool,
     unit: bool,
+    back_m: NDArray | None = None,
 ) -> tuple[NDArray, NDArray]:
     """Delays and complex weights of all points at all receivers of a ping, each (row, channel, point)."""
+    back_m = points_m if back_m is None else back_m
     emission = t0 + sonar.duration_s / 2
     at = np.array(emission)
     transmitter = place(pose, at, sonar.transmit_position_m)
@@ -249,7 +256,8 @@ def _ping(
     if not unit:
         forward, vertical = (v[:, None] for v in _attitude(sonar, pose, at))
         outgoing = gains(sonar, "transmit", transmitter[:, None], forward, vertical, points_m, water)
-    latest = emission + 2.1 * np.max(travel_time(points_m, transmitter[:, None], water)) + 1e-3
+    slowest = max(np.max(travel_time(p, transmitter[:, None], water)) for p in (points_m, back_m))
+    latest = emission + 2.1 * slowest + 1e-3
 
     def attitude(t: NDArray) -> NDArray:
         return np.concatenate(_attitude(sonar, pose, t))
@@ -267,13 +275,11 @@ def _ping(
 
         if fast:
             receiver = _polynomial(receiver, emission, latest, 7)
-        guess = delays(transmitter, receiver, points_m, emission, water, guess)
+        guess = delays(transmitter, receiver, points_m, emission, water, guess, back_m)
         gain = outgoing
         if not unit:
             a = attitude(emission + guess)
-            gain = outgoing * gains(
-                sonar, "receive", receiver(emission + guess), a[:3], a[3:], points_m, water
-            )
+            gain = outgoing * gains(sonar, "receive", receiver(emission + guess), a[:3], a[3:], back_m, water)
         tau[index] = guess
         if sonar.element_delay_s is not None:
             tau[index] += sonar.element_delay_s[index]
@@ -295,6 +301,7 @@ def echoes(
     noise_rms: float = 0.0,
     rng: np.random.Generator | None = None,
     padding: float = 3.0,
+    back_m: NDArray | None = None,
 ) -> NDArray[np.complex128]:
     """Return the baseband echoes of point scatterers, shape (ping, row, channel, sample).
 
@@ -317,8 +324,11 @@ def echoes(
     padding : float
         Extra zeros, in recorded lengths, against wrap-around of the band-limited tails. What is left
         falls as its square: 9e-5 of the rms at 3, 2e-5 at 8 (40 kHz sampling of a 30 kHz sweep).
+    back_m : (point, 3), optional
+        Where the receivers see the points, if not where the transmitter does: mirror images.
     """
     points = np.ascontiguousarray(np.asarray(points_m, float).reshape(-1, 3).T)
+    back = points if back_m is None else np.ascontiguousarray(np.asarray(back_m, float).reshape(-1, 3).T)
     pulse = replica(sonar)
     shape = (len(ping_time_s), *sonar.element_position_m.shape[:2], sonar.n_sample)
     out = np.zeros(shape, complex)
@@ -326,7 +336,9 @@ def echoes(
         seen = slice(None) if visible is None else visible[i]
         chosen = points[:, seen]
         if chosen.shape[1]:
-            tau, weight = _ping(sonar, pose, t0, chosen, amplitude[seen], water, fast, unit_amplitude)
+            tau, weight = _ping(
+                sonar, pose, t0, chosen, amplitude[seen], water, fast, unit_amplitude, back[:, seen]
+            )
             position = (tau - sonar.first_sample_delay_s) / sonar.sample_interval_s
             out[i] = _synthesise(position, weight, pulse, sonar.n_sample, fast, padding)
     if noise_rms:
