@@ -1,40 +1,43 @@
 """Near-field beams of a line array: compressed channels to a field on (direction cosine, two-way delay).
 
-Focusing has two steps. Each channel is first moved by the curvature of the wave front at a group's middle
-direction (delay and phase, tabled per sample), then beams of the group are steered by a delay and phase that
-grow linearly along the array. Groups are made as narrow as the phase error bound needs. Beams are dense enough
-(2.4 for each that the aperture resolves) that the complex field between them can be read with four taps.
+Each channel is moved by the curvature of the wave front, sample by sample, and turned; then beams are steered by small
+delays and phases that grow along the array (:mod:`wavefront` says how little work that takes). Beams are steered 1.35
+times as densely as the aperture resolves them; half way between them lie beams that a filter across directions makes
+for a tenth of the work. The field is then dense enough to be read between beams and samples with four taps each.
 """
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from . import _beamform_kernels as kernels
+from ._lanes import LANES
+from ._tile import TILE_COLUMNS, TILE_ROWS
 from .compress import Compressor
 from .errors import ParameterError
 from .frames import ArrayFrame, array_frame
-from .interpolation import Spectrum, delay_taps, delay_taps_error, half_sample_taps, tap_offsets
+from .interpolation import Spectrum, delay_taps_error, half_sample_taps
 from .records import Sonar
 from .theory.windows import taylor_line
+from .wavefront import Aperture, Patch, plan_patches
 
-__all__ = ["BeamformSettings", "Beamformer", "channel_shading", "sector_half_angle"]
+__all__ = ["BeamformSettings", "Beamformer", "FieldBuffer", "channel_shading", "sector_half_angle"]
 
-_PHASE_ERROR_RAD = 0.025
-"""Bound on the phase error of splitting the focus: costs 0.003 dB of gain."""
+_BEAM_DENSITY = 1.35
+"""Beams steered for each that the aperture resolves; the field has twice as many."""
 
-_DELAY_ERROR = 0.024
-"""Bound on a delay filter's error at half a sample; the mean over an array's channels is far smaller."""
+_HALFWAY_ERROR = 4e-3
+"""Bound on the error of what lies half way between beams or samples: -48 dB."""
 
-_BEAM_DENSITY = 2.4
-"""Beams for each that the aperture resolves: four taps then read between them within -45 dB."""
+_MOST_HALFWAY = 14
+"""Taps of such a filter at most."""
 
-_HALF_TAPS = 12
+_PAD = 16
+"""Zeros before each row of samples: what filters reach back over."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,31 +84,16 @@ def channel_shading(frame: ArrayFrame, live: NDArray[np.bool_], shading: str) ->
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FocusPatch:
-    """Tables that flatten the wave front of one direction for some beams and samples."""
-
-    beams: tuple[int, int]
-    samples: tuple[int, int]
-    first: int
-    """Sample at which the tables begin: before ``samples`` by what steering reaches back."""
-    run_start: NDArray[np.int64]
-    """(channel, run + 1) from ``first``; a run of samples shares its whole shift."""
-    run_shift: NDArray[np.int64]
-    """(channel, run) first tap's sample less the sample itself."""
-    taps: NDArray[np.float32]
-    """(tap, channel, sample)"""
-    cosine: NDArray[np.float32]
-    sine: NDArray[np.float32]
-    """(channel, sample) of the phase."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Beamformer:
     """One side's beams, planned once."""
 
     frame: ArrayFrame
     direction: NDArray[np.float64]
-    """(beam,) direction cosines, equally spaced, increasing."""
+    """(beam,) direction cosines of the field, equally spaced, increasing."""
+    steered: NDArray[np.float64]
+    """(steered beam,) those that are summed from the channels; the field has the same, or more between them."""
+    first_steered: int
+    """Steered beam that is the field's first."""
     shading: NDArray[np.float64]
     """(channel,) sum 1."""
     wavelength_m: float
@@ -123,15 +111,12 @@ class Beamformer:
     """Integral of a beam's power over direction cosine, peak 1."""
     noise_gain: float
     """Noise power of a beam over that of a channel."""
-    patches: tuple[FocusPatch, ...]
-    """Beams and samples that share a wave front's curvature; together they tile all beams and samples."""
-    steer_offset: NDArray[np.int64]
-    """(beam, channel) first tap's shift."""
-    steer_re: NDArray[np.float32]
-    steer_im: NDArray[np.float32]
-    """(beam, channel, tap) filter, phase and shading in one, real and imaginary part."""
-    half_taps: NDArray[np.float32]
-    pad: int
+    patches: tuple[Patch, ...]
+    """Beams and samples that share a wave front; together they tile all steered beams and samples."""
+    between_beams: NDArray[np.float32]
+    """(tap,) one side of the filter that makes beams half way between steered ones; empty where there are none."""
+    between_samples: NDArray[np.float32]
+    """(tap,) one side of the filter that makes samples half way between steered ones; empty where there are none."""
 
     @classmethod
     def prepare(
@@ -142,33 +127,71 @@ class Beamformer:
         *,
         sound_speed_m_s: float,
         nearest_range_m: float,
+        direction: ArrayLike | None = None,
+        shading: ArrayLike | None = None,
     ) -> Beamformer:
-        """Plan beams that cover the sector for points from ``nearest_range_m`` outward."""
+        """Plan beams that cover the sector for points from ``nearest_range_m`` outward.
+
+        Parameters
+        ----------
+        direction : array_like of float64, shape (beam,), optional
+            Direction cosines wanted, equally spaced and increasing; default what covers the sector.
+        shading : array_like of float64, shape (channel,), optional
+            Weights of the receivers; default what the settings say. They are scaled to a sum of 1.
+
+        Raises
+        ------
+        ParameterError
+            If directions or weights are not as said.
+        """
         frame = array_frame(sonar)
         wavelength = sound_speed_m_s / compressor.carrier_hz
         half = sector_half_angle(sonar, settings, wavelength)
-        shading = channel_shading(frame, sonar.live, settings.shading)
+        weight = _weights(shading, frame, sonar, settings)
         apart = sonar.transmit_position_m - frame.centre_m
         parallax = float(apart @ frame.axes[0]) / nearest_range_m
-        direction = _directions(frame, compressor, settings, half, sound_speed_m_s, wavelength, parallax)
-        n_tap = _tap_count(compressor.band, compressor.spectrum)
+        between_beams = np.zeros(0)
+        if direction is not None:
+            steered = wanted = _given(direction)
+            first = 0
+        else:
+            spacing = _spacing(frame, compressor, wavelength)
+            low, high = _reach(compressor, settings, half, sound_speed_m_s, parallax)
+            between_beams = _between_beams(frame, weight, compressor, wavelength, spacing)
+            # A beam half way needs as many steered ones on either side as its filter has taps there.
+            low, high = np.floor(low / spacing) - 1, np.ceil(high / spacing) + 1
+            first = between_beams.size - 1
+            steered = np.arange(low - first, high + first + 1) * spacing
+            wanted = np.arange(2 * low, 2 * high + 1) * (spacing / 2)
         delay_s = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
         # Where the transmitter stands apart from the array, the range to the array is not half the path.
         range_m = (sound_speed_m_s * delay_s + apart @ frame.axes[1]) / 2
-        range_m = np.maximum(range_m, min(nearest_range_m, 0.5) / 2)
-        offset, steer, reach = _steer_table(frame, direction, shading, compressor, sound_speed_m_s, n_tap)
-        patches = tuple(
-            _focus_patch(frame, direction, beams, samples, range_m, compressor, sound_speed_m_s, n_tap, reach)
-            for beams, samples in _tiling(direction, frame.along_m, range_m, nearest_range_m, wavelength)
+        # What single receivers stand off the line towards the normal is nearer to the seabed by as much.
+        off = frame.offset_m[..., 0].mean(axis=0)
+        aperture = Aperture(
+            along_m=frame.along_m,
+            nearer_m=off - off.mean(),
+            shading=weight,
+            radians_per_m=2 * np.pi / wavelength,
+            samples_per_m=compressor.sample_rate_hz / sound_speed_m_s,
+            band=compressor.band,
+            spectrum=compressor.spectrum,
         )
-        upsampling = 1 if compressor.band <= 0.5 else 2
+        # Nearer than what is imaged the focus need not follow: it would bend without end.
+        range_m = np.maximum(range_m, nearest_range_m / 2)
+        upsampling = 1 if compressor.band <= 0.5 or direction is not None else 2
+        between_samples = np.zeros(0)
+        if upsampling == 2:
+            between_samples = _halfway_taps(compressor.band, compressor.spectrum)
         beam = np.abs(
-            np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ shading
+            np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ weight
         )
         return cls(
             frame=frame,
-            direction=direction,
-            shading=shading,
+            direction=wanted,
+            steered=steered,
+            first_steered=first,
+            shading=weight,
             wavelength_m=wavelength,
             sector_half_rad=half,
             n_sample=compressor.n_out,
@@ -176,30 +199,31 @@ class Beamformer:
             sample_rate_hz=compressor.sample_rate_hz * upsampling,
             first_delay_s=compressor.first_delay_s,
             band=compressor.band / upsampling,
-            equivalent_width=_equivalent_width(frame.along_m, shading, wavelength, beam),
-            noise_gain=float(np.sum(shading**2)),
-            patches=patches,
-            steer_offset=offset,
-            steer_re=np.ascontiguousarray(steer.real),
-            steer_im=np.ascontiguousarray(steer.imag),
-            half_taps=half_sample_taps(compressor.band, _HALF_TAPS, compressor.spectrum).astype(np.float32),
-            pad=int(reach),
+            equivalent_width=_equivalent_width(frame.along_m, weight, wavelength, beam),
+            noise_gain=float(np.sum(weight**2)),
+            patches=plan_patches(aperture, steered, range_m, nearest_range_m),
+            between_beams=between_beams.astype(np.float32),
+            between_samples=between_samples.astype(np.float32),
         )
 
     @property
     def required_bytes(self) -> int:
         """Tables of the plan. [bytes]"""
-        tables = sum(p.taps.nbytes + p.cosine.nbytes + p.sine.nbytes for p in self.patches)
-        return tables + self.steer_offset.nbytes + self.steer_re.nbytes + self.steer_im.nbytes
+        return sum(p.n_table_bytes for p in self.patches)
 
     def allocate(self) -> FieldBuffer:
-        """Buffers that :meth:`run` writes into, reused from ping to ping."""
-        n_channel, n_beam = self.frame.along_m.size, self.direction.size
-        wide = self.n_sample + 2 * self.pad
+        """Buffers that :meth:`run` and :meth:`detect` write into, reused from ping to ping."""
+        n_channel, n_steered = self.frame.along_m.size, self.steered.size
+        span = -(-self.n_sample // LANES) * LANES
+        n_kind = 1 + 2 * max(p.basis.symmetric.shape[0] for p in self.patches)
+        reach = max(int(np.abs(p.run_shift).max()) + p.taps.shape[1] for p in self.patches)
         return FieldBuffer(
-            focused=np.zeros((2, n_channel, wide), np.float32),
-            coarse=np.zeros((2, n_beam, self.n_sample), np.float32),
-            field=np.zeros((n_beam, self.n_sample * self.upsampling, 2), np.float32),
+            channel=_aligned(2, span + 2 * reach + 4 * LANES),
+            focused=_aligned(n_channel + 1, 2, _PAD + span + kernels.HALO + TILE_COLUMNS + LANES),
+            sums=_aligned(2 * n_kind * TILE_ROWS * 2 * kernels.COLUMNS),
+            steered=_aligned(2, n_steered, _PAD + span + 2 * LANES),
+            row=_aligned(4, _PAD + span + 2 * LANES),
+            field=_aligned(self.direction.size, self.n_sample * self.upsampling, 2),
         )
 
     def run(self, channels: NDArray[np.float32], out: FieldBuffer) -> None:
@@ -213,53 +237,167 @@ class Beamformer:
             ``out.field`` (beam, sample, 2) float32: real and imaginary part of the field; a focused unit echo
             reads 1 (times the receivers' mean pattern towards it).
         """
+        self._steer(kernels.steer, channels, out)
+        kernels.field(
+            out.steered.reshape(-1),
+            *out.steered.shape[1:],
+            _PAD,
+            self.n_sample,
+            self.first_steered,
+            self.between_beams,
+            self.between_samples,
+            out.row.reshape(-1),
+            out.field,
+        )
+
+    def detect(self, channels: NDArray[np.float32], out: FieldBuffer) -> NDArray[np.float32]:
+        """Intensities of the steered beams of one ping at the channels' own sampling rate.
+
+        Parameters
+        ----------
+        channels : ndarray of float32, shape (2, channel, n_sample)
+            Compressed; real and imaginary parts.
+        out : FieldBuffer
+            Working memory; ``out.field`` stays as it is.
+
+        Returns
+        -------
+        ndarray of float32, shape (steered beam, n_sample)
+            A view of ``out``, overwritten by the next ping.
+        """
+        self._steer(kernels.detect, channels, out)
+        return out.steered[0, :, _PAD : _PAD + self.n_sample]
+
+    def _steer(self, kernel, channels: NDArray[np.float32], out: FieldBuffer) -> None:
+        x = np.ascontiguousarray(channels).reshape(-1)
+        focused, steered = out.focused.reshape(-1), out.steered.reshape(-1)
+        wide = out.focused.shape[2]
         for patch in self.patches:
             kernels.focus(
-                channels,
+                x,
+                *channels.shape[1:],
+                patch.first,
+                patch.past,
+                patch.plus,
+                patch.minus,
+                patch.folded,
+                patch.shading,
+                patch.table_of,
                 patch.run_start,
                 patch.run_shift,
+                patch.table.reshape(-1),
                 patch.taps,
-                patch.cosine,
-                patch.sine,
-                patch.first,
-                self.pad,
-                out.focused,
+                _PAD,
+                wide,
+                out.channel.reshape(-1),
+                focused,
             )
-            kernels.steer(
-                out.focused,
-                self.steer_offset,
-                self.steer_re,
-                self.steer_im,
-                self.pad,
-                *patch.beams,
+            kernel(
+                focused,
+                wide,
+                _PAD,
                 *patch.samples,
-                out.coarse,
+                patch.folded,
+                patch.half_beams,
+                patch.used,
+                patch.factors,
+                patch.symmetric,
+                patch.antisymmetric,
+                out.sums,
+                steered,
+                out.steered.shape[2],
             )
-        if self.upsampling == 1:
-            kernels.interleave(out.coarse, out.field)
-        else:
-            kernels.double(out.coarse, self.half_taps, out.field)
 
 
 @dataclass(slots=True, eq=False)
 class FieldBuffer:
-    """Working memory of the beams of one side."""
+    """Working memory of the beams of one side; rows of samples begin after 16 zeros and end in room for a vector."""
 
+    channel: NDArray[np.float32]
     focused: NDArray[np.float32]
-    coarse: NDArray[np.float32]
+    sums: NDArray[np.float32]
+    steered: NDArray[np.float32]
+    """(2, steered beam, row)"""
+    row: NDArray[np.float32]
     field: NDArray[np.float32]
+    """(beam, sample, 2)"""
 
 
-def _directions(
+def _aligned(*shape: int) -> NDArray[np.float32]:
+    """Zeros that begin on a cache line."""
+    size = 4 * int(np.prod(shape))
+    raw = np.zeros(size + 64, np.uint8)
+    begin = -raw.ctypes.data % 64
+    return raw[begin : begin + size].view(np.float32).reshape(shape)
+
+
+def _weights(
+    shading: ArrayLike | None, frame: ArrayFrame, sonar: Sonar, settings: BeamformSettings
+) -> NDArray[np.float64]:
+    if shading is None:
+        return channel_shading(frame, sonar.live, settings.shading)
+    weight = np.asarray(shading, np.float64)
+    if weight.shape != frame.along_m.shape or not np.isfinite(weight).all() or not weight.sum() > 0:
+        raise ParameterError(
+            f"shading has shape {weight.shape} and sum {weight.sum():g}; allowed: shape {frame.along_m.shape}, "
+            "finite, sum above 0."
+        )
+    return weight / weight.sum()
+
+
+def _given(direction: ArrayLike) -> NDArray[np.float64]:
+    wanted = np.asarray(direction, np.float64)
+    step = np.diff(wanted)
+    if wanted.ndim != 1 or wanted.size < 1 or not (np.abs(wanted) < 1).all():
+        raise ParameterError("direction: allowed: a row of direction cosines between -1 and 1.")
+    if step.size and not (step[0] > 0 and np.allclose(step, step[0], rtol=1e-6, atol=0)):
+        raise ParameterError("direction: allowed: equally spaced and increasing.")
+    return wanted
+
+
+def _halfway_taps(band: float, spectrum: Spectrum) -> NDArray[np.float64]:
+    """One side of the shortest filter that reads half way between samples within the error bound."""
+    n_tap = next(
+        (n for n in range(4, _MOST_HALFWAY, 2) if delay_taps_error(band, n, spectrum) <= _HALFWAY_ERROR),
+        _MOST_HALFWAY,
+    )
+    return half_sample_taps(band, n_tap, spectrum)[n_tap // 2 :]
+
+
+def _spacing(frame: ArrayFrame, compressor: Compressor, wavelength_m: float) -> float:
+    """Between steered beams, in direction cosine; the highest frequency resolves most."""
+    return wavelength_m / frame.length_m / _BEAM_DENSITY / _top(compressor)
+
+
+def _top(compressor: Compressor) -> float:
+    """Highest frequency over the carrier."""
+    return 1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2
+
+
+def _between_beams(
     frame: ArrayFrame,
+    weight: NDArray[np.float64],
+    compressor: Compressor,
+    wavelength_m: float,
+    spacing: float,
+) -> NDArray[np.float64]:
+    """Filter for beams half way: across directions the band is the aperture, its spectrum the shading."""
+    half = frame.length_m / 2
+
+    def spectrum(unit: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum(np.interp(unit * half, frame.along_m, weight / weight.max()), 0.1)
+
+    return _halfway_taps(spacing * frame.length_m / wavelength_m * _top(compressor), spectrum)
+
+
+def _reach(
     compressor: Compressor,
     settings: BeamformSettings,
     half_rad: float,
     sound_speed_m_s: float,
-    wavelength_m: float,
     parallax: float,
-) -> NDArray[np.float64]:
-    """Beams denser than the aperture resolves over the sector, with room for motion during the echo.
+) -> tuple[float, float]:
+    """Direction cosines that the beams must reach: the sector, with room for motion during the echo.
 
     ``parallax`` is the transmitter's distance ahead of the array over the nearest range: so much further forward
     the array sees what the transmitter has in its sector.
@@ -268,140 +406,7 @@ def _directions(
     drift = 2 * settings.speed_bound_m_s / sound_speed_m_s
     turn = np.deg2rad(settings.yaw_rate_bound_deg_s) * compressor.last_delay_s
     reach = np.sin(half_rad) + drift + turn
-    top = 1 + compressor.band * compressor.sample_rate_hz / compressor.carrier_hz / 2
-    spacing = wavelength_m / frame.length_m / _BEAM_DENSITY / top
-    first = np.floor((-reach + min(parallax, 0.0)) / spacing) - 2
-    last = np.ceil((reach + max(parallax, 0.0)) / spacing) + 2
-    return np.arange(first, last + 1) * spacing
-
-
-def _tiling(
-    direction: NDArray[np.float64],
-    along_m: NDArray[np.float64],
-    range_m: NDArray[np.float64],
-    nearest_range_m: float,
-    wavelength_m: float,
-) -> list[tuple[tuple[int, int], tuple[int, int]]]:
-    """Cut beams and samples into rectangles that one curvature serves within the phase error bound.
-
-    Near ranges need more and narrower groups of beams; each doubling of range is looked at by itself.
-    """
-    edges = nearest_range_m * 2.0 ** np.arange(0, 12)
-    first = np.concatenate([[0], np.searchsorted(range_m, edges[1:]), [range_m.size]])
-    rectangles: list[tuple[tuple[int, int], tuple[int, int]]] = []
-    pending = 0
-    groups = _groups(direction, along_m, edges[0], wavelength_m)
-    for k in range(1, first.size - 1):
-        farther = _groups(direction, along_m, edges[min(k, edges.size - 1)], wavelength_m)
-        if len(farther) != len(groups) or first[k] >= range_m.size:
-            if first[k] > pending:
-                rectangles += [(beams, (pending, int(first[k]))) for beams in groups]
-            pending, groups = int(first[k]), farther
-    if pending < range_m.size:
-        rectangles += [(beams, (pending, range_m.size)) for beams in groups]
-    return rectangles
-
-
-def _groups(
-    direction: NDArray[np.float64], along_m: NDArray[np.float64], range_m: float, wavelength_m: float
-) -> list[tuple[int, int]]:
-    """Cut the beams into runs that one curvature serves at a range."""
-    group: list[tuple[int, int]] = []
-    for n in range(1, direction.size + 1):
-        edge = np.linspace(0, direction.size, n + 1).round().astype(int)
-        group = [(int(a), int(b)) for a, b in itertools.pairwise(edge) if b > a]
-        worst = 0.0
-        for a, b in group:
-            middle = _excess(along_m, direction[a:b].mean(), np.array([range_m]))
-            for u in (direction[a], direction[b - 1]):
-                off = np.abs(_excess(along_m, u, np.array([range_m])) - middle).max()
-                worst = max(worst, off * 2 * np.pi / wavelength_m)
-        if worst <= _PHASE_ERROR_RAD:
-            return group
-    return group
-
-
-def _excess(
-    along_m: NDArray[np.float64], direction: float, range_m: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Path from a point to each channel less that to the centre, less the linear part. (channel, range) [m]"""
-    x, r = along_m[:, None], range_m[None, :]
-    square = x**2 - 2 * r * direction * x
-    # The difference of two nearly equal roots, without cancellation.
-    return square / (np.sqrt(r**2 + square) + r) + direction * x
-
-
-def _tap_count(band: float, spectrum: Spectrum) -> int:
-    return next((n for n in (4, 6, 8) if delay_taps_error(band, n, spectrum) <= _DELAY_ERROR), 8)
-
-
-def _focus_patch(
-    frame: ArrayFrame,
-    direction: NDArray[np.float64],
-    beams: tuple[int, int],
-    samples: tuple[int, int],
-    range_m: NDArray[np.float64],
-    compressor: Compressor,
-    sound_speed_m_s: float,
-    n_tap: int,
-    reach: int,
-) -> FocusPatch:
-    """Table delay filters and phases for the middle direction of some beams."""
-    first, last = max(0, samples[0] - reach), min(range_m.size, samples[1] + reach)
-    # What single receivers stand off the line towards the normal is nearer to the seabed by as much.
-    off = frame.offset_m[..., 0].mean(axis=0)
-    middle = float(direction[slice(*beams)].mean())
-    path_m = _excess(frame.along_m, middle, range_m[first:last]) - (off - off.mean())[:, None]
-    shift = path_m / sound_speed_m_s * compressor.sample_rate_hz
-    whole = np.floor(shift).astype(np.int64)
-    table = delay_taps(np.arange(257) / 256, compressor.band, n_tap, compressor.spectrum)
-    taps = table[np.rint((shift - whole) * 256).astype(int)]
-    phase = 2 * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m
-    run_start, run_shift = _runs(whole + tap_offsets(n_tap)[0])
-    return FocusPatch(
-        beams=beams,
-        samples=samples,
-        first=first,
-        run_start=run_start,
-        run_shift=run_shift,
-        taps=np.ascontiguousarray(np.moveaxis(taps, -1, 0), dtype=np.float32),
-        cosine=np.cos(phase).astype(np.float32),
-        sine=np.sin(phase).astype(np.float32),
-    )
-
-
-def _runs(shift: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Runs of equal shift along each row of (channel, sample); rows with fewer runs end in empty ones."""
-    n_channel, n = shift.shape
-    cuts = [np.flatnonzero(np.diff(row)) + 1 for row in shift]
-    n_run = max(c.size for c in cuts) + 1
-    start = np.full((n_channel, n_run + 1), n, np.int64)
-    value = np.zeros((n_channel, n_run), np.int64)
-    for m, cut in enumerate(cuts):
-        start[m, 0] = 0
-        start[m, 1 : cut.size + 1] = cut
-        value[m, : cut.size + 1] = shift[m, start[m, : cut.size + 1]]
-    return start, value
-
-
-def _steer_table(
-    frame: ArrayFrame,
-    direction: NDArray[np.float64],
-    shading: NDArray[np.float64],
-    compressor: Compressor,
-    sound_speed_m_s: float,
-    n_tap: int,
-) -> tuple[NDArray[np.int64], NDArray[np.complex64], int]:
-    """First sample shift and complex filter of each beam and channel, and how far they reach."""
-    path_m = -direction[:, None] * frame.along_m
-    shift = path_m / sound_speed_m_s * compressor.sample_rate_hz
-    whole = np.floor(shift)
-    taps = delay_taps((shift - whole).ravel(), compressor.band, n_tap, compressor.spectrum)
-    phase = shading * np.exp(2j * np.pi * compressor.carrier_hz / sound_speed_m_s * path_m)
-    steer = taps.reshape(*path_m.shape, n_tap) * phase[..., None]
-    offset = whole.astype(np.int64) + tap_offsets(n_tap)[0]
-    reach = int(np.abs(offset).max()) + n_tap
-    return offset, steer.astype(np.complex64), reach
+    return -reach + min(parallax, 0.0), reach + max(parallax, 0.0)
 
 
 def _equivalent_width(

@@ -12,7 +12,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Count", "back_project", "beams", "ground", "matched_filter", "simulator"]
+__all__ = [
+    "BeamPatch",
+    "Count",
+    "back_project",
+    "beams",
+    "between",
+    "detection",
+    "ground",
+    "matched_filter",
+    "simulator",
+]
 
 _COMPLEX64 = 8
 _FLOAT32 = 4
@@ -53,28 +63,57 @@ def matched_filter(n_channel: int, n_sample: int, n_fft: int) -> Count:
     )
 
 
-def beams(
-    patches: Sequence[tuple[int, int]],
-    n_channel: int,
-    focus_taps: int,
-    steer_taps: int,
-    doubling_taps: int = 0,
-) -> Count:
-    """Focus, steer and detect; ``patches`` are (beams, samples) that share one focus.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeamPatch:
+    """Sizes of some beams and samples that share tables."""
 
-    Focus: real taps on complex samples (4 operations a tap), one complex phase (6). Steer: complex taps on complex
-    samples (8 a tap). Then either detection (3) or, where the field is wanted at twice the sampling rate, a real filter
-    of ``doubling_taps`` for the sample half way (4 a tap). The focused samples stay in cache and don't count as moved.
+    n_beam: int
+    n_sample: int
+    n_table: int
+    """Of delay and phase, each for one channel or more."""
+    degree: int
+    """Of the polynomial in the delay that focuses."""
+    focus_side: int
+    """Taps of its filters on either side."""
+    n_product: int
+    """Receivers, or pairs of them, that a half beam is summed over, all kinds of terms and both E and O together."""
+    rank: int
+    """Filters of each kind after the sums."""
+    steer_side: int
+    """Their taps on either side."""
+
+
+def beams(patches: Sequence[BeamPatch], n_channel: int) -> Count:
+    """Focus and steer to the complex field at the channels' own sampling rate.
+
+    Focus, a channel and sample: sums, differences and products of the taps (``2 + degree * 2`` a part and tap), the
+    polynomial (``2 * degree + 1`` a part), the turn (6), weights and folding (4). Steer, a half beam and sample: products
+    of real factors with real and imaginary parts (2 each), filters of E and of O (6 a part, tap and rank), E + O and
+    E - O (4). The focused samples stay in cache and don't count as moved.
     """
-    focused = n_channel * sum(samples for _, samples in patches)
-    steered = sum(b * s for b, s in patches)
-    after = 4 * doubling_taps if doubling_taps else 3
-    return Count(
-        transform=0.0,
-        arithmetic=focused * (4 * focus_taps + 6) + steered * (n_channel * 8 * steer_taps + after),
-        moved=focused * (_COMPLEX64 + _FLOAT32 * (focus_taps + 2))
-        + steered * (_FLOAT32 if not doubling_taps else 2 * _COMPLEX64),
-    )
+    arithmetic = moved = 0.0
+    for p in patches:
+        focus = 2 * p.focus_side * (2 + 2 * p.degree) + 2 * (2 * p.degree + 1) + 6 + 4
+        steer = 4 * p.n_product + 4 * 6 * p.rank * p.steer_side + 4
+        arithmetic += p.n_sample * (n_channel * focus + p.n_beam / 2 * steer)
+        moved += p.n_sample * (_COMPLEX64 * (n_channel + p.n_beam) + 3 * _FLOAT32 * p.n_table)
+    return Count(transform=0.0, arithmetic=arithmetic, moved=moved)
+
+
+def detection(n_value: int) -> Count:
+    """Intensity of complex numbers that the stage before holds in registers."""
+    return Count(transform=0.0, arithmetic=3 * n_value, moved=(_FLOAT32 - _COMPLEX64) * n_value)
+
+
+def between(n_beam: int, n_sample: int, beam_taps: int, sample_taps: int) -> Count:
+    """A field of so many beams from half as many, then twice as many samples from ``n_sample``; 0 taps where not.
+
+    Symmetric real filters on real and imaginary parts, 3 operations for two taps.
+    """
+    across = n_beam / 2 * n_sample * 2 * 1.5 * beam_taps if beam_taps else 0.0
+    along = n_beam * n_sample * 2 * 1.5 * sample_taps if sample_taps else 0.0
+    more = (2 if sample_taps else 1) - (0.5 if beam_taps else 1)
+    return Count(transform=0.0, arithmetic=across + along, moved=_COMPLEX64 * n_beam * n_sample * more)
 
 
 def ground(n_pixel: int, n_beam: int, n_field_sample: int) -> Count:

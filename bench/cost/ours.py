@@ -1,18 +1,15 @@
 """The project's own stages on the rivals' case, through the doors that the imaging itself uses.
 
-Two of them have no public door for what the case prescribes, so parts are taken from inside: beams in given directions
-with given weights, and the echo of given scatterers.
+One of them has no public door for what the case prescribes, so a part is taken from inside: the echo of given scatterers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace as altered
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pingloom.imaging import beamform
 from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.chain import Chain, ChainSettings, ChainState
 from pingloom.imaging.compress import Compressor, CompressSettings
@@ -86,47 +83,17 @@ def beams(case: Case) -> tuple[Callable[[NDArray[np.float32]], NDArray[np.float3
 
     The plan comes with it.
     """
-    filtered = compressor(case)
-    usual = Beamformer.prepare(
+    plan = Beamformer.prepare(
         case_sonar(case),
-        filtered,
+        compressor(case),
         BeamformSettings(),
         sound_speed_m_s=case.sound_speed_m_s,
         nearest_range_m=case.altitude_m,
-    )
-    plan = _with_directions(usual, filtered, case)
-    buffer = plan.allocate()
-
-    def run(compressed):
-        plan.run(compressed, buffer)
-        return buffer.coarse[0] ** 2 + buffer.coarse[1] ** 2
-
-    return run, plan
-
-
-def _with_directions(usual: Beamformer, filtered: Compressor, case: Case) -> Beamformer:
-    """The plan that ``Beamformer.prepare`` makes, for given directions and weights and without doubling the samples."""
-    frame, direction = usual.frame, case.sin_beam
-    speed = case.sound_speed_m_s
-    n_tap = beamform._tap_count(filtered.band, filtered.spectrum)
-    range_m = np.maximum(case.slant_m, 0.25)
-    offset, steer, reach = beamform._steer_table(frame, direction, case.shading, filtered, speed, n_tap)
-    tiling = beamform._tiling(direction, frame.along_m, range_m, case.altitude_m, usual.wavelength_m)
-    patches = tuple(
-        beamform._focus_patch(frame, direction, b, s, range_m, filtered, speed, n_tap, reach)
-        for b, s in tiling
-    )
-    return altered(
-        usual,
-        direction=direction,
+        direction=case.sin_beam,
         shading=case.shading,
-        upsampling=1,
-        patches=patches,
-        steer_offset=offset,
-        steer_re=np.ascontiguousarray(steer.real),
-        steer_im=np.ascontiguousarray(steer.imag),
-        pad=int(reach),
     )
+    buffer = plan.allocate()
+    return lambda channels: plan.detect(channels, buffer), plan
 
 
 class CaseChain:
@@ -387,12 +354,22 @@ def back_projector(case: Case) -> Callable[..., NDArray[np.complex64]]:
 
 
 def count_beams(plan: Beamformer, *, detect: bool) -> counts.Count:
-    """Operations and bytes of a beam plan, at its own sampling rate with detection or doubled without."""
-    patches = [(p.beams[1] - p.beams[0], p.samples[1] - p.samples[0]) for p in plan.patches]
-    return counts.beams(
-        patches,
-        plan.frame.along_m.size,
-        plan.patches[0].taps.shape[0],
-        plan.steer_re.shape[2],
-        0 if detect or plan.upsampling == 1 else plan.half_taps.size,
-    )
+    """Operations and bytes of a beam plan: steered beams detected, or the field that is laid."""
+    patches = [
+        counts.BeamPatch(
+            n_beam=p.beams[1] - p.beams[0],
+            n_sample=p.samples[1] - p.samples[0],
+            n_table=p.table.shape[0],
+            degree=p.taps.shape[0],
+            focus_side=p.taps.shape[1] - 1,
+            n_product=2 * int(p.used.sum()),
+            rank=p.symmetric.shape[0],
+            steer_side=p.symmetric.shape[1],
+        )
+        for p in plan.patches
+    ]
+    count = counts.beams(patches, plan.frame.along_m.size)
+    if detect:
+        return count + counts.detection(plan.steered.size * plan.n_sample)
+    taps = 2 * plan.between_beams.size, 2 * plan.between_samples.size
+    return count + counts.between(plan.direction.size, plan.n_sample, *taps)

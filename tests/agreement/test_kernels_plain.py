@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -19,6 +20,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from pingloom.imaging import _beamform_kernels as beamform
 from pingloom.imaging import _combine_kernels as combine
 from pingloom.imaging import _lay_kernels as lay
+from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
 from pingloom.imaging.frames import StripFrame
 from tests.unit.test_imaging_chain import image, make_leg
 
@@ -137,12 +139,41 @@ def test_levelling_compiled_and_plain(nodes: int) -> None:
         assert_allclose(both[0][beam], field[beam] * exact[:, None], rtol=1e-4, atol=1e-5)
 
 
-def test_interleaving_compiled_and_plain() -> None:
-    parts, taps = random((2, 3, 40), 7, np.float32), random((12,), 8, np.float32)
-    for kernel, factor, more in ((beamform.interleave, 1, ()), (beamform.double, 2, (taps,))):
-        outs = [np.zeros((3, 40 * factor, 2), np.float32) for _ in range(2)]
-        kernel(parts, *more, outs[0])
-        kernel.py_func(parts, *more, outs[1])
-        assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
-        assert_array_equal(outs[0][:, ::factor, 0], parts[0])
-        assert_array_equal(outs[0][:, ::factor, 1], parts[1])
+@pytest.mark.parametrize(("ratio", "factor"), [(1, 1), (1, 2), (2, 1), (2, 2)])
+def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
+    pad, n, wide, n_steered = 16, 40, 96, 7
+    x = np.zeros((2, n_steered, wide), np.float32)
+    x[:, :, pad : pad + n] = random((2, n_steered, n), 7, np.float32)
+    beam_taps = random((3,), 8, np.float32) if ratio == 2 else np.zeros(0, np.float32)
+    taps = random((4,), 9, np.float32) if factor == 2 else np.zeros(0, np.float32)
+    first, n_beam = (2, 5) if ratio == 2 else (0, n_steered)
+    arguments = (x.reshape(-1), n_steered, wide, pad, n, first, beam_taps, taps)
+    outs = [np.zeros((n_beam, n * factor, 2), np.float32) for _ in range(2)]
+    for kernel, out in zip((beamform.field, beamform.field.py_func), outs, strict=True):
+        kernel(*arguments, np.zeros(4 * wide, np.float32), out)
+    assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
+    kept = outs[0][::ratio, ::factor]
+    assert_array_equal(kept, np.moveaxis(x[:, first : first + len(kept), pad : pad + n], 0, -1))
+    if factor == 2:
+        near = x[:, first, pad + 5 - 3 : pad + 5 + 5]
+        half = (np.concatenate([taps[::-1], taps]) * near).sum(axis=1)
+        assert_allclose(outs[0][0, 11], half, rtol=1e-4, atol=1e-5)
+    if ratio == 2:
+        near = x[:, first - 2 : first + 4, pad + 5]
+        half = (np.concatenate([beam_taps[::-1], beam_taps]) * near).sum(axis=1)
+        assert_allclose(outs[0][1, 5 * factor], half, rtol=1e-4, atol=1e-5)
+
+
+def test_tile_is_the_matrix_product() -> None:
+    n, stride = 11, TILE_COLUMNS + 5
+    weight, x = random((n + 1, TILE_ROWS), 1, np.float32), random((n + 1, stride), 2, np.float32)
+    out = np.full((TILE_ROWS, stride), np.nan, np.float32)
+
+    @numba.njit
+    def run(weight, x, out):
+        multiply_tile(weight, TILE_ROWS, n, x, stride + 3, stride, out, 2, stride)
+
+    run(weight.reshape(-1), x.reshape(-1), out.reshape(-1))
+    wanted = weight[1:].astype(float).T @ x[1:, 3 : 3 + TILE_COLUMNS]
+    assert_allclose(out[:, 2 : 2 + TILE_COLUMNS], wanted, rtol=0, atol=1e-5)
+    assert np.isnan(out).sum() == TILE_ROWS * 5

@@ -23,6 +23,7 @@ from pingloom.bench.cost.cases import (
     sector_pixels,
 )
 from pingloom.bench.cost.stages import LIMITS
+from tests.unit.make import parts
 
 
 @pytest.fixture(scope="module")
@@ -81,7 +82,7 @@ def test_matched_filters_are_as_exact_as_stated(case, echo, exact, maker, bound)
 )
 def test_beams_are_as_exact_as_stated(case, exact, image, good, maker, bound) -> None:
     run = getattr(rivals, f"beams_{maker}")(case)
-    error, dim = errors(run(exact.astype(np.complex64))[:, good], image[:, good])
+    error, dim = errors(run(parts(exact))[:, good], image[:, good])
     assert error < bound
     # The quick one shows why dim cells are judged apart.
     assert dim > 0.1 if maker == "fast_inaccurate" else dim < 0.3
@@ -122,7 +123,7 @@ def test_our_filter_is_right(case, echo, exact) -> None:
 
 def test_our_beams_are_right_dim_cells_too(case, exact, image, good) -> None:
     run, _ = ours.beams(case)
-    error, dim = errors(run(exact.astype(np.complex64))[:, good], image[:, good])
+    error, dim = errors(run(parts(exact))[:, good], image[:, good])
     assert error < LIMITS["beams"][0]
     assert dim < LIMITS["beams"][1]
 

@@ -72,9 +72,12 @@ def test_counts_grow_as_their_sizes() -> None:
         counts.matched_filter(64, 3200, 4096).transform == 2 * counts.matched_filter(32, 3200, 4096).transform
     )
     assert counts.matched_filter(1, 4096, 4096).transform == 2 * 5 * 4096 * 12
-    one, two = (counts.beams([(n, 1000)], 32, 4, 4) for n in (16, 32))
-    per_beam = 1000 * (32 * 8 * 4 + 3)
-    assert two.arithmetic - one.arithmetic == 16 * per_beam
+    sizes = dict(n_sample=1000, n_table=16, degree=2, focus_side=2, n_product=96, rank=1, steer_side=2)
+    one, two = (counts.beams([counts.BeamPatch(n_beam=n, **sizes)], 32) for n in (16, 32))
+    per_pair = 1000 * (4 * 96 + 4 * 6 * 2 + 4)
+    assert two.arithmetic - one.arithmetic == 8 * per_pair
+    assert counts.between(60, 100, 10, 0).arithmetic == 30 * 100 * 2 * 15
+    assert counts.between(60, 100, 0, 8).arithmetic == 60 * 100 * 2 * 12
     assert counts.ground(2000, 16, 100).arithmetic == 2 * counts.ground(1000, 16, 100).arithmetic
     assert counts.simulator(10, 32, 100, 2).transform == counts.simulator(99, 32, 100, 2).transform
     assert counts.back_project(2, 3, 8).arithmetic == 6 * counts.back_project(1, 1, 8).arithmetic
