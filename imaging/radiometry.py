@@ -73,8 +73,6 @@ class Radiometer:
     """(node, u) gain of the receivers along the array, each seen from its own place."""
     transmit_apart_m: NDArray[np.float64]
     """(3,) transmitter from the array centre, on the array's axes. [m]"""
-    noise_shape: NDArray[np.float64]
-    """(node,) relative noise power once the time-varied gain is undone; mean over samples of a pulse."""
 
     @classmethod
     def prepare(
@@ -100,15 +98,6 @@ class Radiometer:
         )
         receive_along = np.maximum((np.sqrt(gain) @ beamformer.shading) ** 2, _LEAST_GAIN)
         apart = beamformer.frame.axes @ (sonar.transmit_position_m - beamformer.frame.centre_m)
-        shape = np.ones(delay_s.size)
-        if compressor.gain is not None:
-            power = np.concatenate([[0.0], np.cumsum(compressor.gain.astype(np.float64) ** 2)])
-            first = (delay_s - compressor.first_delay_s) / sonar.sample_interval_s
-            a = np.clip(first.astype(int), 0, sonar.n_sample - 1)
-            b = np.minimum(
-                a + max(1, round(sonar.pulse_duration_s / sonar.sample_interval_s)), sonar.n_sample
-            )
-            shape = (power[b] - power[a]) / (b - a)
         return cls(
             sonar=sonar,
             wavelength_m=beamformer.wavelength_m,
@@ -121,7 +110,6 @@ class Radiometer:
             to_beams=CubicSpline(direction, np.eye(direction.size))(beamformer.direction).T,
             receive_along=receive_along,
             transmit_apart_m=apart,
-            noise_shape=shape,
         )
 
     def run(self, geometry: PingGeometry, receiver_gain_db: float) -> Level:
@@ -167,7 +155,7 @@ class Radiometer:
         far = int(np.argmax(np.where(seen.all(axis=1), np.arange(seen.shape[0]), -1)))
         relative = np.where(seen[far], along[far], 0.0)
         noise = np.full(best.size, np.inf)
-        np.divide(self.noise_gain * self.noise_shape, best, out=noise, where=best > 0)
+        np.divide(self.noise_gain, best, out=noise, where=best > 0)
         return Level(
             direction=u,
             amplitude=(amplitude @ self.to_beams).astype(np.float32),
