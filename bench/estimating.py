@@ -259,7 +259,6 @@ class SideEstimator:
             pitch_rad=float(pose[4]),
             roll_rad=float(pose[5]),
             way_m=way if np.isfinite(way) else 0.0,
-            given_altitude_m=given,
             water_depth_m=self.water.depth_m,
         )
         state, chosen, disagrees = choose_altitude(state, fix, given, self.settings.track)

@@ -18,22 +18,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..compress import Compressor, replica
+from ..compress import Compressor
 from ..errors import ParameterError
-from ..frames import ArrayFrame, array_frame, rotation
-from ..radiometry import pattern_gain
+from ..frames import rotation
 from ..records import Sonar
+from ._bottom_onset import OnsetSearch
 
 __all__ = ["BottomFix", "BottomState", "BottomTrackSettings", "BottomTracker", "choose_altitude"]
-
-_RHO_FIRST, _RHO_LAST, _RHO_STEP = 0.97, 8.0, 5e-4
-"""Range over altitude at which the law is tabled."""
-_LOOKS = 8.0
-"""Receivers count as so many independent looks at most: a law is never exact."""
-_TOLERANCE = 4.0
-"""Factor by which the seabed's power may leave the law before that speaks against an altitude."""
-_LEAST_GAIN_RATIO = 1e-6
-"""Directions this far below the strongest return nothing that can be told from sidelobes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,22 +100,7 @@ class BottomTracker:
     """One side's search for the seabed, planned once."""
 
     settings: BottomTrackSettings
-    sonar: Sonar
-    frame: ArrayFrame
-    wavelength_m: float
-    range_m: NDArray[np.float64]
-    """(sample,) half the path. [m]"""
-    cell_m: float
-    """Slant range cell, -3 dB. [m]"""
-    blur_m: float
-    """Integral width of a compressed pulse. [m]"""
-    pulse: NDArray[np.float64]
-    """(tap,) intensity of a compressed pulse, a quarter cell apart, sum 1."""
-    pulse_samples: int
-    sidelobes: float
-    """Energy of a compressed pulse outside its main lobe, over all of it."""
-    first: int
-    """First sample after the transmission."""
+    onset: OnsetSearch
     half_baseline_m: NDArray[np.float64]
     """(3,) body, middle between transmitter and receivers: ranges count from there. [m]"""
 
@@ -139,27 +115,20 @@ class BottomTracker:
     ) -> BottomTracker:
         """Plan the search for one array."""
         settings = settings or BottomTrackSettings()
-        frame = array_frame(sonar)
-        delay = compressor.first_delay_s + np.arange(compressor.n_out) / compressor.sample_rate_hz
-        range_m = sound_speed_m_s * delay / 2
-        # Up to a pulse's length after its end the transmission itself is compressed.
-        blind = int(np.searchsorted(delay, sonar.pulse_duration_s * 0.6))
-        nearest = int(np.searchsorted(range_m, 0.5 * settings.nearest_m))
-        blur = compressor.equivalent_width_s * sound_speed_m_s / 2
-        return cls(
-            settings=settings,
-            sonar=sonar,
-            frame=frame,
-            wavelength_m=sound_speed_m_s / compressor.carrier_hz,
-            range_m=range_m[delay <= compressor.last_delay_s],
-            cell_m=0.886 * blur,
-            blur_m=blur,
-            pulse=_pulse(compressor, 0.886 * blur / 4 * 2 / sound_speed_m_s),
-            pulse_samples=int(np.ceil(sonar.pulse_duration_s * compressor.sample_rate_hz)),
-            sidelobes=_sidelobe_energy(sonar, compressor),
-            first=max(blind, nearest) if range_m[0] < settings.nearest_m else 0,
-            half_baseline_m=(sonar.transmit_position_m + frame.centre_m) / 2,
+        onset = OnsetSearch.prepare(
+            sonar,
+            compressor,
+            sound_speed_m_s=sound_speed_m_s,
+            nearest_m=settings.nearest_m,
+            clip=settings.clip,
+            least_contrast=settings.contrast,
         )
+        return cls(settings, onset, (sonar.transmit_position_m + onset.frame.centre_m) / 2)
+
+    @property
+    def cell_m(self) -> float:
+        """Slant range cell, -3 dB. [m]"""
+        return self.onset.cell_m
 
     def start(self) -> BottomState:
         """No track yet."""
@@ -174,7 +143,6 @@ class BottomTracker:
         pitch_rad: float,
         roll_rad: float,
         way_m: float,
-        given_altitude_m: float = float("nan"),
         water_depth_m: float | None = None,
     ) -> tuple[BottomState, BottomFix]:
         """Follow the seabed over one ping.
@@ -187,173 +155,37 @@ class BottomTracker:
             Of the vehicle at transmission.
         way_m : float
             Made good since the last ping, along the heading. [m]
-        given_altitude_m : float
-            What the navigation says; NaN where it says nothing. It helps to choose among candidates when there is
-            no track and is compared by :func:`choose_altitude`; it never enters the estimate.
         water_depth_m : float, optional
             Bounds the search: the seabed is not looked for much deeper.
         """
         turn = rotation(0.0, pitch_rad, roll_rad)
         lever = float((turn @ self.half_baseline_m)[2])
         state = _predicted(state, way_m, self.settings)
-        power = self._power(compressed)
-        law = self._law(turn, state.slope if state.n_fix >= self.settings.confirm_after else 0.0)
-        window = self._window(state, depth_m + lever, given_altitude_m - lever, water_depth_m)
+        power = self.onset.power(compressed)
+        law = self.onset.law(turn, state.slope if state.n_fix >= self.settings.confirm_after else 0.0)
+        window = self._window(state, depth_m + lever, water_depth_m)
         if window[1] - window[0] < self.cell_m:
             return state, _declined("no range in which a seabed could lie")
-        height, std, contrast = self._search(power, law, window, depth_m)
+        height, std, contrast = self.onset.search(power, law, window, depth_m)
         if not np.isfinite(height):
             return self._missed(state, depth_m, contrast)
         return self._fixed(state, height + lever, std, contrast, depth_m)
 
-    # ---- what a ping shows -------------------------------------------------------------------------------
+    def _window(self, state: BottomState, depth_m: float, water_depth_m: float | None) -> tuple[float, float]:
+        """Nearest and farthest height of the array over the seabed that is looked at.
 
-    def _power(self, compressed: NDArray[np.complex64]) -> NDArray[np.float64]:
-        """Median over receivers would be blind to speckle; their mean without the loudest tenth is robust."""
-        live = compressed[self.sonar.live][:, : self.range_m.size]
-        power = live.real.astype(np.float64) ** 2 + live.imag.astype(np.float64) ** 2
-        level = np.median(power, axis=1)
-        usual = np.median(level)
-        alive = (level > usual / 30) & (level < usual * 30) if usual > 0 else level > 0
-        return power[alive].mean(axis=0) if alive.any() else power.mean(axis=0)
-
-    def _law(self, turn: NDArray[np.float64], slope: float) -> NDArray[np.float64]:
-        """Echo power, integrated over range in units of the altitude, on the table of range over altitude."""
-        along = np.sin(np.deg2rad(np.linspace(-12, 12, 25)))[:, None]
-        theta = np.deg2rad(np.concatenate([np.linspace(-20, 20, 201), np.linspace(20.25, 83, 252)]))
-        weight = np.gradient(theta)
-        # Rows interleave (11 and 25 have no common divisor), or the table would be jagged where rows fall together.
-        theta = theta + ((np.arange(25) * 11 % 25)[:, None] / 25 - 0.48) * weight
-        sign = 1.0 if self.sonar.side == "starboard" else -1.0
-        flat = np.sqrt(1 - along**2)
-        ray = np.stack(np.broadcast_arrays(along, sign * flat * np.sin(theta), flat * np.cos(theta)), axis=-1)
-        gain = self._gain(ray, turn)
-        facing = (ray[..., 2] - slope * ray[..., 0]) / np.hypot(1.0, slope)
-        rho = 1 / np.maximum((ray[..., 2] - slope * ray[..., 0]), 1e-3)
-        # Lambert's cosine squared, over the cosine that turns solid angle into area, over range squared.
-        echo = gain * np.maximum(facing, 0) / rho**2 * weight
-        edge = np.arange(_RHO_FIRST, _RHO_LAST, _RHO_STEP)
-        total, _ = np.histogram(rho, bins=edge, weights=echo)
-        law = np.concatenate([[0.0], np.cumsum(total)])
-        return law / max(law[-1], 1e-300)
-
-    def _gain(self, ray: NDArray[np.float64], turn: NDArray[np.float64]) -> NDArray[np.float64]:
-        sonar, wave = self.sonar, self.wavelength_m
-        sine = ray @ (turn @ self.frame.axes.T)
-        ends = (
-            (sonar.pattern_transmit_along, sonar.transmit_size_m[0], 0),
-            (sonar.pattern_transmit_vertical, sonar.transmit_size_m[1], 2),
-            (sonar.pattern_receive_along, sonar.receive_size_m[0], 0),
-            (sonar.pattern_receive_vertical, sonar.receive_size_m[1], 2),
-        )
-        gain = np.ones(ray.shape[:-1])
-        for pattern, size, axis in ends:
-            gain = gain * pattern_gain(pattern, float(size), wave, sine[..., axis])
-        # Behind the array's face nothing is sent; a line's pattern alone does not know that.
-        return np.where(sine[..., 1] > -0.5, np.maximum(gain, gain.max() * _LEAST_GAIN_RATIO), 0.0)
-
-    def _window(
-        self, state: BottomState, depth_m: float, given_m: float, water_depth_m: float | None
-    ) -> tuple[float, float]:
-        """Nearest and farthest height of the array over the seabed that is looked at."""
-        low = max(self.settings.nearest_m, self.range_m[min(self.first, self.range_m.size - 1)])
-        high = self.settings.farthest_m or 0.8 * self.range_m[-1]
+        A given altitude never narrows the search: it may be what is wrong.
+        """
+        range_m = self.onset.range_m
+        low = max(self.settings.nearest_m, range_m[min(self.onset.first, range_m.size - 1)])
+        high = self.settings.farthest_m or 0.8 * range_m[-1]
         if water_depth_m is not None:
             high = min(high, 1.2 * max(water_depth_m - depth_m, 1.0) + 1.0)
         if state.is_locked:
             half = self.settings.window_m + 4 * np.sqrt(state.variance[0])
             middle = state.depth_m - depth_m
             return max(low, middle - half), min(high, middle + half)
-        del given_m  # a given altitude never narrows the search: it may be what is wrong
         return low, high
-
-    def _search(
-        self,
-        power: NDArray[np.float64],
-        law: NDArray[np.float64],
-        window: tuple[float, float],
-        depth_m: float,
-    ) -> tuple[float, float, float]:
-        """Most likely height within the window, its standard deviation and contrast; NaN where none stands out."""
-        range_m = self.range_m
-        spacing = range_m[1] - range_m[0]
-        a = max(self.first, int(np.searchsorted(range_m, window[0] - 2.0)))
-        b = int(np.searchsorted(range_m, 1.35 * window[1] + 1.0))
-        part = slice(a, max(min(b, range_m.size), a + 16))
-        power, where = power[part], range_m[part]
-        if power.size < 32:
-            return np.nan, np.nan, 0.0
-        quiet = _quiet(power, self.pulse_samples, self.sidelobes)
-        ignore = self._surface(where, depth_m)
-        coarse = np.arange(window[0], window[1], max(spacing, self.cell_m / 2))
-        score = self._score(power, where, law, coarse, quiet, ignore)
-        k = int(np.argmax(score))
-        contrast = self._contrast(power, where, law, coarse[k], quiet)
-        empty = self._score(power, where, law, np.array([1e9]), quiet, ignore)[0]
-        stands_out = score[k] - empty > 4 * self.settings.clip
-        if not stands_out or contrast < self.settings.contrast:
-            return np.nan, np.nan, contrast
-        height, std = self._refined(power, where, law, coarse[k], quiet)
-        return height, float(np.hypot(std, 0.15 * self.cell_m)), contrast
-
-    def _refined(self, power, where, law, height: float, quiet) -> tuple[float, float]:
-        """Height and its standard deviation from the samples around the onset, with the pulse's own shape."""
-        cell = self.cell_m
-        candidate = height + np.arange(-24, 25) * cell / 12
-        reach = max(8 * cell, 0.03 * height)
-        local = np.abs(where - height - reach / 2 + 2 * cell) < reach / 2 + 2 * cell
-        power, where, quiet = power[local], where[local], quiet[local]
-        step = cell / 4
-        half = self.pulse.size // 2
-        rho = np.arange(law.size) * _RHO_STEP + _RHO_FIRST
-        edge = where[:, None] + (np.arange(-half, half + 2) - 0.5) * step
-        shape = np.diff(np.interp(edge / candidate[:, None, None], rho, law), axis=-1) @ self.pulse
-        top = shape.max(axis=1, keepdims=True)
-        heard = shape > 0.1 * np.maximum(top, 1e-300)
-        share = np.where(heard, power / np.where(heard, shape, 1.0), 0.0)
-        scale = share.sum(axis=1) / np.maximum(heard.sum(axis=1), 1)
-        x = power / (quiet + scale[:, None] * shape)
-        score = -(_LOOKS * np.minimum(x - 1 - np.log(np.maximum(x, 1e-12)), 4.0)).sum(axis=1)
-        return _moments(candidate, score)
-
-    def _surface(self, where: NDArray[np.float64], depth_m: float) -> NDArray[np.bool_]:
-        """Samples at which the surface straight above may echo; they speak for no altitude."""
-        return np.abs(where - depth_m) < 2 * self.cell_m + 0.05
-
-    def _expected(
-        self, where: NDArray[np.float64], law: NDArray[np.float64], height: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Mean echo power at each sample for each height, any scale; (height, sample)."""
-        rho = np.arange(law.size) * _RHO_STEP + _RHO_FIRST
-        half = self.blur_m / 2
-        upper = np.interp((where + half) / height[:, None], rho, law)
-        lower = np.interp((where - half) / height[:, None], rho, law)
-        return (upper - lower) / self.blur_m
-
-    def _score(self, power, where, law, height, quiet, ignore) -> NDArray[np.float64]:
-        """Log likelihood of each height, against that of a perfect law, each sample's share clipped."""
-        out = np.empty(height.size)
-        for first in range(0, height.size, 64):
-            some = height[first : first + 64]
-            shape = self._expected(where, law, some)
-            top = shape.max(axis=1, keepdims=True)
-            heard = shape > 1e-3 * np.maximum(top, 1e-300)
-            ratio = np.where(heard, power / np.where(heard, shape, 1.0), np.nan)
-            scale = _row_median(ratio)
-            mean = quiet + np.maximum(scale, 0)[:, None] * shape
-            x = power / mean
-            # A real seabed is no Lambert plane: within a factor nothing speaks against the law.
-            x = x / np.clip(x, 1 / _TOLERANCE, _TOLERANCE)
-            deviance = _LOOKS * (x - 1 - np.log(np.maximum(x, 1e-12)))
-            beyond = where > _RHO_LAST * some[:, None]
-            deviance = np.where(ignore | beyond, 0.0, np.minimum(deviance, self.settings.clip))
-            out[first : first + 64] = -deviance.sum(axis=1)
-        return out
-
-    def _contrast(self, power, where, law, height: float, quiet) -> float:
-        shape = self._expected(where, law, np.array([height]))[0]
-        loud = shape > 0.25 * shape.max()
-        return float(np.median(power[loud]) / quiet.min()) if loud.any() else 0.0
 
     # ---- the track ---------------------------------------------------------------------------------------
 
@@ -425,54 +257,6 @@ def choose_altitude(
 
 def _declined(reason: str) -> BottomFix:
     return BottomFix(np.nan, np.inf, np.nan, np.nan, 0.0, reason)
-
-
-def _quiet(power: NDArray[np.float64], pulse_samples: int, sidelobes: float) -> NDArray[np.float64]:
-    """What is heard where there is no seabed: the stillest stretch, or range sidelobes of what lies within a pulse."""
-    n = power.size // 8
-    blocks = power[: 8 * n].reshape(n, 8).mean(axis=1)
-    calm = np.maximum.reduce([blocks[i : n - 2 + i] for i in range(3)]).min()
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    k = np.arange(power.size)
-    first, last = np.maximum(k - pulse_samples, 0), np.minimum(k + pulse_samples + 1, power.size)
-    around = (total[last] - total[first]) / (last - first)
-    return np.maximum(max(calm, 1e-300), sidelobes * around)
-
-
-def _sidelobe_energy(sonar: Sonar, compressor: Compressor) -> float:
-    pulse = replica(sonar)
-    echo = np.zeros((*sonar.live.shape, sonar.n_sample), np.complex64)
-    start = (sonar.n_sample - pulse.size) // 2
-    gain = 1.0 if compressor.gain is None else compressor.gain[start : start + pulse.size]
-    echo[..., start : start + pulse.size] = pulse / gain
-    power = np.abs(compressor.run(echo)[0, 0]) ** 2
-    reach = int(np.ceil(2 / (compressor.band)))
-    peak = int(np.argmax(power))
-    return float(1 - power[max(peak - reach, 0) : peak + reach + 1].sum() / power.sum())
-
-
-def _row_median(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Median of each row's finite values; 0 where a row has none."""
-    n = np.isfinite(values).sum(axis=1)
-    order = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
-    at = np.maximum((n - 1) // 2, 0)
-    return np.where(n > 0, order[np.arange(n.size), at], 0.0)
-
-
-def _moments(height: NDArray[np.float64], score: NDArray[np.float64]) -> tuple[float, float]:
-    """Mean and standard deviation of the likelihood: kinder than its maximum where it is uneven."""
-    weight = np.exp(score - score.max())
-    weight /= weight.sum()
-    mean = float(weight @ height)
-    return mean, float(np.sqrt(weight @ (height - mean) ** 2))
-
-
-def _pulse(compressor: Compressor, step_s: float) -> NDArray[np.float64]:
-    """Intensity of a compressed unit echo over two cells either way."""
-    t = np.arange(-8, 9) * step_s
-    f = np.linspace(-0.5, 0.5, compressor.unit_spectrum.size) * compressor.band * compressor.sample_rate_hz
-    power = np.abs(np.exp(2j * np.pi * t[:, None] * f) @ compressor.unit_spectrum) ** 2
-    return power / power.sum()
 
 
 def _predicted(state: BottomState, way_m: float, settings: BottomTrackSettings) -> BottomState:
