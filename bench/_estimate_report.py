@@ -239,9 +239,14 @@ def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings)
     parts = {
         "no correction": lambda c: None,
         "bottom": lambda c: Correction(side=side, number=c.number, altitude_m=c.altitude_m),
-        "channels": lambda c: Correction(side=side, number=c.number, channel_weight=c.channel_weight),
+        "channels": lambda c: Correction(
+            side=side,
+            number=c.number,
+            channel_weight=c.channel_weight,
+            channel_delay_s=c.channel_delay_s,
+        ),
         "motion": lambda c: replace(
-            c, altitude_m=float("nan"), channel_weight=None, look_weight=1.0, reasons=0
+            c, altitude_m=float("nan"), channel_weight=None, channel_delay_s=None, look_weight=1.0, reasons=0
         ),
         "reject": lambda c: Correction(side=side, number=c.number, look_weight=c.look_weight),
         "all corrections": lambda c: c,

@@ -211,6 +211,7 @@ class SideEstimator:
             number=ping.number,
             altitude_m=chosen,
             channel_weight=None if channels is None else channels.weight,
+            channel_delay_s=None if channels is None else channels.delay_undone_s,
             look_weight=1.0 if fit else 0.0,
         )
         if steps.motion:

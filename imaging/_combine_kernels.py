@@ -5,7 +5,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-__all__ = ["align_rows", "weigh_row"]
+__all__ = ["align_rows", "move_samples", "weigh_row"]
 
 
 @numba.njit(nogil=True, cache=True)
@@ -47,3 +47,18 @@ def weigh_row(x, weight, out):
             b = x[1, 0, m, s]
             out[0, m, s] = a * c - b * d
             out[1, m, s] = a * d + b * c
+
+
+@numba.njit(nogil=True, cache=True)
+def move_samples(x, first, taps, scratch):
+    """Replace x (sample,) by its sum over taps that stand from sample ``first`` after each; nothing lies beyond its ends."""
+    n = x.size
+    for s in range(n):
+        total = np.float32(0)
+        for p in range(taps.size):
+            i = s + first + p
+            if 0 <= i < n:
+                total += taps[p] * x[i]
+        scratch[s] = total
+    for s in range(n):
+        x[s] = scratch[s]

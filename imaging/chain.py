@@ -369,6 +369,8 @@ class Chain:
     ) -> NDArray[np.float32]:
         """Channels (2, channel, sample) of compressed rows: ``out``, or the only row where nothing is to be done to it."""
         weight = None if correction is None else correction.channel_weight
+        if correction is not None and correction.channel_delay_s is not None:
+            plan.combiner.undo_delays(compressed, correction.channel_delay_s)
         if plan.sonar.n_row == 1 and weight is None:
             return compressed[:, 0]
         delay = (

@@ -1,6 +1,6 @@
 """Vertical rows and receivers' weights: from (row, channel) echoes to one line of channels.
 
-Rows are aligned at the direction from which the seabed's echo arrives at each delay (it follows altitude, roll
+Delays that a calibration found in receivers are undone first. Rows are aligned at the direction from which the seabed's echo arrives at each delay (it follows altitude, roll
 and pitch), by delay and phase, and averaged over the live receivers of each channel.
 """
 
@@ -46,6 +46,24 @@ class Combiner:
             sound_speed_m_s,
             taps.astype(np.float32),
         )
+
+    def undo_delays(self, compressed: NDArray[np.float32], channel_delay_s: NDArray[np.float64]) -> None:
+        """Bring late receivers' envelopes forward, in place.
+
+        Parameters
+        ----------
+        compressed : ndarray of float32, shape (2, row, channel, sample)
+            Real and imaginary parts around the carrier: a delay moves the envelope and leaves the phase.
+        channel_delay_s : ndarray of float64, shape (row, channel)
+            0 for receivers to be left alone. [s]
+        """
+        scratch = np.empty(compressed.shape[-1], np.float32)
+        for row, channel in np.argwhere((channel_delay_s != 0) & self.live):
+            shift = channel_delay_s[row, channel] * self.sample_rate_hz
+            whole = int(np.floor(shift))
+            taps = self.taps[round((shift - whole) * 256)]
+            for part in compressed[:, row, channel]:
+                kernels.move_samples(part, whole + int(tap_offsets(_N_TAP)[0]), taps, scratch)
 
     def run(
         self,

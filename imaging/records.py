@@ -407,6 +407,9 @@ class Correction:
     """Replaces the recording's altitude of the body origin; NaN: no opinion. [m]"""
     channel_weight: NDArray[np.complex64] | None = None
     """(row, channel) factor for each receiver's echo; None: ones."""
+    channel_delay_s: NDArray[np.float64] | None = None
+    """(row, channel) delay of each receiver's envelope, positive where it is late, to be undone; the phase that comes
+    with a delay is in ``channel_weight``. None: no delay. [s]"""
     shift_along_m: float = 0.0
     """Added to the believed position along the heading. [m]"""
     shift_starboard_m: float = 0.0
@@ -423,6 +426,12 @@ class Correction:
             _fail(self, "side", repr(self.side), "port, starboard")
         if self.channel_weight is not None:
             _array(self, "channel_weight", np.complex64, shape=("row", "channel"))
+        if self.channel_delay_s is not None:
+            _finite(
+                self,
+                "channel_delay_s",
+                _array(self, "channel_delay_s", np.float64, shape=("row", "channel")),
+            )
         for name in ("shift_along_m", "shift_starboard_m", "shift_heading_rad"):
             _number(self, name)
         _number(self, "look_weight", low=0, high=1)

@@ -2,7 +2,7 @@
 
 Layout, HDF5::
 
-    /               attrs: pingloom_format "corrections", format_version 1, recording, settings, history
+    /               attrs: pingloom_format "corrections", format_version 2, recording, settings, history
     /<side>         one group per array
       number        (n,) uint64: index of the ping in its recording, ascending
       ping_time     (n,) uint64: start of transmission [ns since 1970-01-01 UTC]
@@ -12,9 +12,12 @@ Layout, HDF5::
       reasons       (n,) int64, bits named by its attributes flag_masks and flag_meanings
       weighted      (n,) uint8: 1 where channel_weight says something
       channel_weight  (n, row, channel) complex64 (r, i)
+      channel_delay   (n, row, channel) float64 [s] delay of each receiver's envelope, to be undone; positive: it is late.
+                      The phase of a delay is in channel_weight. Absent where no receiver is delayed
       evidence/<name>   (n,) what the estimators measured, for people
 
-Equal tables give equal bytes: fixed-length strings, no times, no chance.
+Version 1 had no channel_delay; it is still read. Equal tables give equal bytes: fixed-length strings, no times, no
+chance.
 """
 
 from __future__ import annotations
@@ -49,7 +52,8 @@ __all__ = [
 
 FORMAT = "corrections"
 """Value of the root attribute ``pingloom_format``."""
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
+_READABLE = (1, 2)
 _COLUMNS = {
     "altitude": ("altitude_m", "m"),
     "shift_along": ("shift_along_m", "m"),
@@ -224,22 +228,26 @@ def _write_side(file: h5py.File, side: str, own: SideCorrections, names: Mapping
         np.array([r.reasons for r in own.rows], np.int64),
         {"flag_masks": np.array(bits, np.int64), "flag_meanings": " ".join(names[b] for b in bits)},
     )
-    weight = _weights(own.rows)
+    weight = _blocks(own.rows, "channel_weight", np.complex64, 1.0)
     _put(group, "weighted", np.array([r.channel_weight is not None for r in own.rows], np.uint8), {})
     _put(group, "channel_weight", weight, {"long_name": "factor on each receiver's echo"})
+    delay = _blocks(own.rows, "channel_delay_s", np.float64, 0.0)
+    if delay.any():
+        words = {"long_name": "delay of each receiver's envelope, to be undone", "units": "s"}
+        _put(group, "channel_delay", delay, words)
     evidence = group.create_group("evidence", track_order=True)
     for name in sorted(own.evidence):
         _put(evidence, name, own.evidence[name], {})
 
 
-def _weights(rows: Sequence[Correction]) -> NDArray[np.complex64]:
-    shapes = {r.channel_weight.shape for r in rows if r.channel_weight is not None}
+def _blocks(rows: Sequence[Correction], name: str, dtype: type, nothing: float) -> NDArray[Any]:
+    """(n, row, channel) of what rows say of each receiver; (n, 0, 0) where none says anything."""
+    values = [getattr(r, name) for r in rows]
+    shapes = {v.shape for v in values if v is not None}
     if len(shapes) > 1:
-        raise ParameterError(f"corrections: channel weights of shapes {sorted(shapes)}; allowed: one shape.")
-    shape = shapes.pop() if shapes else (0, 0)
-    one = np.ones(shape, np.complex64)
-    blocks = [one if r.channel_weight is None else r.channel_weight for r in rows]
-    return np.array(blocks, np.complex64).reshape(len(rows), *shape)
+        raise ParameterError(f"corrections: {name} of shapes {sorted(shapes)}; allowed: one shape.")
+    empty = np.full(shapes.pop() if shapes else (0, 0), nothing, dtype)
+    return np.array([empty if v is None else v for v in values], dtype).reshape(len(rows), *empty.shape)
 
 
 def _put(group: h5py.Group, name: str, values: NDArray[Any], attributes: Mapping[str, Any]) -> None:
@@ -276,9 +284,10 @@ def read_corrections(path: str | Path) -> Corrections:
                 f"{root.where('@pingloom_format')} is {kind!r}; allowed: {FORMAT!r}. Make a table with pingloom estimate."
             )
         version = root.number("format_version")
-        if version != FORMAT_VERSION:
+        if version not in _READABLE:
             raise DataError(
-                f"{root.where('@format_version')} is {version}; allowed: {FORMAT_VERSION}. Estimate it anew."
+                f"{root.where('@format_version')} is {version}; allowed: {' or '.join(map(str, _READABLE))}. "
+                "Estimate it anew."
             )
         sides, names = {}, {}
         for side in SIDES:
@@ -327,6 +336,11 @@ def _read_side(group: SafeGroup, side: str) -> SideCorrections:
         raise DataError(
             f"{group.where('channel_weight')} isn't finite; allowed: finite factors. Estimate it anew."
         )
+    delay = group.array("channel_delay", "f", (n, None, None))
+    if delay is not None and not np.isfinite(delay).all():
+        raise DataError(
+            f"{group.where('channel_delay')} isn't finite; allowed: finite delays. Estimate it anew."
+        )
     rows = []
     for k in range(n):
         fields = {field: float(values[name][k]) for name, (field, _) in _COLUMNS.items()}
@@ -336,6 +350,7 @@ def _read_side(group: SafeGroup, side: str) -> SideCorrections:
                     side=side,
                     number=int(number[k]),
                     channel_weight=weight[k] if weighted[k] else None,
+                    channel_delay_s=None if delay is None or not delay[k].any() else delay[k],
                     reasons=int(reasons[k]),
                     **fields,
                 )

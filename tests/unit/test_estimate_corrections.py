@@ -23,6 +23,7 @@ def side(name: str = "starboard", n: int = 5) -> SideCorrections:
             number=2 * k,
             altitude_m=np.nan if k == 1 else 6 + 0.1 * k,
             channel_weight=None if k < 2 else rng.standard_normal((2, 3)) + 1j * rng.standard_normal((2, 3)),
+            channel_delay_s=np.array([[0, 1e-6, 0], [0, 0, -2e-6]]) if k == 4 else None,
             shift_along_m=0.01 * k,
             shift_starboard_m=-0.02 * k,
             shift_heading_rad=1e-3 * k,
@@ -56,9 +57,18 @@ def test_what_is_written_is_read(tmp_path) -> None:
             assert getattr(ours, name) == getattr(theirs, name)
         np.testing.assert_equal(ours.altitude_m, theirs.altitude_m)
         np.testing.assert_array_equal(ours.channel_weight, theirs.channel_weight)
+        np.testing.assert_array_equal(ours.channel_delay_s, theirs.channel_delay_s)
     np.testing.assert_array_equal(table.sides["starboard"].evidence["match"], side().evidence["match"])
     assert table.reason_names == PingReason.NAMES
     assert (table.recording, table.history) == ("{}", "test")
+
+
+def test_a_table_of_the_first_version_is_read(tmp_path) -> None:
+    path = write(tmp_path / "c.h5")
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = 1
+        del file["starboard/channel_delay"]
+    assert read_corrections(path).row("starboard", 8).channel_delay_s is None
 
 
 def test_a_row_is_found_by_number_and_checked_by_time(tmp_path) -> None:
@@ -127,6 +137,8 @@ def spoil(path: Path, what: str) -> None:
             group["shift_along"][0] = np.nan
         elif what == "channels":
             group["channel_weight"][2] = np.nan
+        elif what == "delays":
+            group["channel_delay"][4] = np.inf
         elif what == "bits":
             group["reasons"][0] = -1
         elif what == "length":
@@ -148,6 +160,7 @@ def spoil(path: Path, what: str) -> None:
         ("weight", "look_weight is 2"),
         ("shift", "shift_along_m is nan"),
         ("channels", "isn't finite"),
+        ("delays", "channel_delay isn't finite"),
         ("bits", "bits that no reason has"),
         ("length", r"of shape \(3,\)"),
         ("link", "link to elsewhere"),

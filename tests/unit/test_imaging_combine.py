@@ -130,3 +130,20 @@ def test_combining_leaves_its_inputs_alone() -> None:
         assert_array_equal(before, after)
     assert out.dtype == np.float32
     assert out.any()
+
+
+def test_a_late_receiver_is_brought_forward() -> None:
+    """Delays from a hundredth of a sample to more than one; the weight turns the phase that comes with them."""
+    sonar = make_sonar(n_row=2, n_channel=3, first_sample_delay_s=3e-3, n_sample=480)
+    late = np.array([[0, 3e-7, 0], [8e-6, -2e-5, 3.1e-5]])
+    compressor = Compressor.prepare(sonar, CompressSettings())
+    combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=C)
+    planes = parts(compressor.run(echo_of(sonar, DELAY_S + late)))
+    before = planes.copy()
+    combiner.undo_delays(planes, late)
+    back = whole(planes) * np.exp(2j * np.pi * compressor.carrier_hz * late)[..., None]
+    wanted = compressor.run(echo_of(sonar, np.full(late.shape, DELAY_S)))
+    inside = slice(8, -8)
+    error = np.linalg.norm((back - wanted)[..., inside], axis=-1) / np.linalg.norm(wanted, axis=-1)
+    assert error.max() < 0.01
+    assert_array_equal(planes[:, late == 0], before[:, late == 0])
