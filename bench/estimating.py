@@ -23,6 +23,7 @@ from pingloom.bench.imaging_run import ImageSettings
 from pingloom.bench.legs import Leg, leg_of, legs
 from pingloom.imaging.beamform import channel_shading
 from pingloom.imaging.compress import Compressor
+from pingloom.imaging.conventions import SIDE_SIGN
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.estimate.bottom import (
     BottomFix,
@@ -34,7 +35,7 @@ from pingloom.imaging.estimate.bottom import (
 from pingloom.imaging.estimate.channels import ChannelCalibrator, ChannelFix, ChannelSettings, ChannelState
 from pingloom.imaging.estimate.motion import MotionEstimator, MotionFix, MotionSettings, MotionState
 from pingloom.imaging.estimate.reject import PingReason, PingRejector, RejectSettings, RejectState, Verdict
-from pingloom.imaging.frames import StripFrame, Trajectory, array_frame
+from pingloom.imaging.frames import StripFrame, Trajectory, array_frame, rotation
 from pingloom.imaging.records import Correction, Ping, Platform, Sonar, Water
 from pingloom.io.corrections import SideCorrections, write_corrections
 from pingloom.io.recording import Recording, open_recording
@@ -269,8 +270,15 @@ class SideEstimator:
         return replace(memory, bottom=state), fix, chosen, bits
 
     def _channels(self, memory, compressed, pose, altitude, way, fit) -> tuple[SideMemory, ChannelFix, int]:
+        turn = rotation(0.0, pose[4], pose[5])
+        roll = float(pose[5]) * SIDE_SIGN[self.sonar.side]
         state, fix = self.calibrator.update(
-            memory.channels, compressed, altitude_m=altitude, way_m=way, usable=fit
+            memory.channels,
+            compressed,
+            altitude_m=altitude - float((turn @ self.calibrator.frame.centre_m)[2]),
+            tilt_rad=self.sonar.depression_rad + roll,
+            way_m=way,
+            usable=fit,
         )
         bits = PingReason.CHANNELS_FROZEN if fix.frozen else 0
         if fix.n_untied:

@@ -223,8 +223,13 @@ class ChannelBelief:
         )
 
     def _solved(self, matrix, pull, live) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        prior = np.eye(pull.size) / np.deg2rad(self.settings.prior_deg) ** 2
-        return self._levelled(np.linalg.inv(matrix + prior), pull, live)
+        prior = np.eye(pull.size)
+        if live.shape[0] > 1:
+            # Receivers of a row share their electronics: a row as a whole may be as far off as one of them.
+            row = np.repeat(np.arange(live.shape[0]), live.shape[1])
+            prior = np.linalg.inv(prior + (row[:, None] == row))
+        spread = np.linalg.inv(matrix + prior / np.deg2rad(self.settings.prior_deg) ** 2)
+        return self._levelled(spread, pull, live)
 
     def _levelled(self, spread, pull, live) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Solution and its standard deviation with mean and slope of the live ones taken out: those are no errors."""

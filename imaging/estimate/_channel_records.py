@@ -27,7 +27,7 @@ class ChannelSettings:
     """Standard deviation of receivers' phase errors that is thought possible. [deg]"""
     prior_delay_cells: float = 0.15
     """Standard deviation of their delays that is thought possible. [1/bandwidth]"""
-    elevation_uncertainty_deg: float = 0.5
+    elevation_uncertainty_deg: float = 0.3
     """Of the seabed's direction as roll and altitude give it: it bounds what is said of one row against the next. [deg]"""
     dead_db: float = -15.0
     """Receivers weaker than this against the median are dead. [dB]"""
