@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pingloom.imaging import seawater
 
 from .listening import Listening, PingMoment, Stream, chance, direction_towards
+from .noise_field import heard_share, isotropic_coherence, patterned_coherence
 from .scenario import Scenario
 
 __all__ = [
@@ -89,26 +90,23 @@ class ShapedNoise:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class IsotropicNoise:
-    """Noise from all directions alike: receivers a distance d apart share sin(kd)/(kd) of its field.
-
-    Cron, B. F. and Sherman, C. H. (1962), J. Acoust. Soc. Am. 34, 1732-1736 (form from memory; derived by averaging plane
-    waves over the sphere).
-    """
+    """Noise from all directions alike, of which near receivers share a part; see :mod:`noise_field`."""
 
     amplitude: NDArray[np.float32]
     bands: tuple[tuple[NDArray[np.intp], NDArray[np.float32]], ...]
     """Bins of the transform, and the factor (receiver, receiver) of their coherence matrix."""
 
     @classmethod
-    def plan(cls, listening: Listening, level_db: NDArray[np.float64], speed_m_s: float) -> IsotropicNoise:
+    def plan(
+        cls, listening: Listening, level_db: NDArray[np.float64], speed_m_s: float, *, patterned: bool
+    ) -> IsotropicNoise:
         """Factor the coherence of the receivers, band by band."""
-        place = listening.sonar.element_position_m.reshape(-1, 3)
-        apart = np.linalg.norm(place[:, None] - place[None], axis=-1)
+        law = patterned_coherence if patterned else isotropic_coherence
         frequency = listening.frequency_hz
         n_band = int(np.ceil(listening.sample_rate_hz / (_BAND * listening.sonar.centre_frequency_hz)))
         bands = []
         for bins in np.array_split(np.argsort(frequency), n_band):
-            coherence = np.sinc(2 * apart * frequency[bins].mean() / speed_m_s)
+            coherence = law(listening.sonar, float(frequency[bins].mean()), speed_m_s)
             value, vector = np.linalg.eigh(coherence)
             # Close receivers make it nearly singular, and rounding may leave an eigenvalue below zero.
             bands.append((bins, (vector * np.sqrt(np.maximum(value, 0))).astype(np.float32)))
@@ -179,11 +177,19 @@ def thermal_db(scenario: Scenario, frequency_hz: NDArray[np.float64]) -> NDArray
     return seawater.thermal_noise_first_principles_db(frequency_hz, scenario.water.temperature_c, speed_m_s=c)
 
 
+def _share_db(scenario: Scenario, listening: Listening) -> float:
+    """What the receivers' pattern lets through of noise from all sides. [dB]"""
+    if not scenario.noise.directional:
+        return 0.0
+    centre, c = listening.sonar.centre_frequency_hz, scenario.water.sound_speed_m_s
+    return float(10 * np.log10(heard_share(listening.sonar, centre, c)))
+
+
 def thermal_noise(scenario: Scenario, listening: Listening) -> ShapedNoise | None:
     """Return the thermal noise with its slope."""
     if scenario.noise.thermal not in ("mellen", "equipartition"):
         return None
-    level = thermal_db(scenario, listening.frequency_hz)
+    level = thermal_db(scenario, listening.frequency_hz) + _share_db(scenario, listening)
     return ShapedNoise(_amplitude(listening, level), Stream.THERMAL)
 
 
@@ -193,9 +199,11 @@ def wind_noise(scenario: Scenario, listening: Listening) -> IsotropicNoise | Sha
     if table.wind_speed_m_s is None:
         return None
     level = seawater.wind_noise_db(listening.frequency_hz, table.wind_speed_m_s)
+    level = level + _share_db(scenario, listening)
     if table.wind_coherence == "independent":
         return ShapedNoise(_amplitude(listening, level), Stream.WIND)
-    return IsotropicNoise.plan(listening, level, scenario.water.sound_speed_m_s)
+    speed = scenario.water.sound_speed_m_s
+    return IsotropicNoise.plan(listening, level, speed, patterned=table.directional)
 
 
 def self_noise_db(scenario: Scenario, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:

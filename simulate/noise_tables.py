@@ -77,6 +77,9 @@ class NoiseTable:
     """Of the wind that makes the surface's noise (Coates' form, a fit for below about 100 kHz)."""
     wind_coherence: Literal["isotropic", "independent"] = "isotropic"
     """Between receivers a distance d apart: sin(kd)/(kd) of noise from all sides, or none."""
+    directional: bool = False
+    """Whether receivers hear wind and shaped thermal noise by their pattern, before a baffle; else their level and coherence
+    are those of small receivers in the open, for which levels are published."""
     preamplifier_db: float | None = None
     """Of the preamplifier, as the pressure that would make it. White, independent between receivers."""
     preamplifier_nv: float | None = None

@@ -10,6 +10,7 @@ import scipy.signal
 from numpy.testing import assert_allclose
 
 from pingloom.simulate import echoes
+from pingloom.simulate.noise_field import heard_share
 from pingloom.simulate.scenario import (
     InstrumentTable,
     NoiseTable,
@@ -131,6 +132,36 @@ def test_surface_noise_is_shared_by_near_receivers_as_isotropic_noise_is():
     assert_allclose(found, band, atol=0.03)
     assert np.abs(band - expected).max() > 0.08  # what a single frequency would say
     assert found[0, 1].real > 0.7
+
+
+def test_receivers_with_a_pattern_hear_less_noise_and_share_it_by_that_pattern():
+    # Two rows of receivers 0.4 wavelengths long and 0.3 high, side by side.
+    sonar = dataclasses.replace(
+        SONAR, n_row=2, n_channel=5, channel_pitch_m=0.006, receive_along_m=0.006, row_pitch_m=0.0045,
+        receive_vertical_m=0.0045, sweep_hz=1e3, sample_rate_hz=2e3,
+    )  # fmt: skip
+    table = NoiseTable(wind_speed_m_s=5.0, directional=True)
+    got = noise(table, sonar=sonar)
+    # Plane waves from directions drawn evenly over the half space before the baffle; nothing else goes into it.
+    rng = np.random.default_rng(1)
+    ray = rng.standard_normal((400_000, 3))
+    ray /= np.linalg.norm(ray, axis=1)[:, None]
+    ray = ray[ray[:, 2] > 0]  # along, up, out of the face
+    gain = (np.sinc(0.4 * ray[:, 0]) * np.sinc(0.3 * ray[:, 1])) ** 2
+    share = gain.mean() / 2
+    along, up = np.tile(np.arange(5) * 0.006, 2), np.repeat([0.0, 0.0045], 5)
+    wave = np.exp(2j * np.pi / 0.015 * (along[:, None] * ray[:, 0] + up[:, None] * ray[:, 1])) * np.sqrt(gain)
+    expected = (wave @ wave.conj().T).real / gain.sum()
+    # 16 pings x 160 samples: coherences are known to 0.02, levels (some four independent receivers) to 0.04 dB.
+    assert_allclose(coherence(got), expected, atol=0.09)
+    assert 0.5 < np.abs(expected - np.eye(10)).max() < 0.9
+    level = 50 + 7.5 * np.sqrt(5) + 20 * np.log10(100) - 40 * np.log10(100.4) + 10 * np.log10(share)
+    assert abs(10 * np.log10(np.mean(np.abs(got) ** 2) / 2 / 2e3 * 1e12) - level) < 0.15
+    # Large receivers have the directivity 4 pi area / wavelength^2.
+    large = dataclasses.replace(sonar, receive_along_m=0.15, channel_pitch_m=0.15, receive_vertical_m=0.12)
+    (record,) = echoes.sonars(dataclasses.replace(QUIET, sonar=large)).values()
+    directivity = 4 * np.pi * 0.15 * 0.12 / 0.015**2
+    assert_allclose(heard_share(record, 100e3, C) * directivity, 1, atol=0.06)
 
 
 @pytest.mark.parametrize(
