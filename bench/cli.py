@@ -31,6 +31,7 @@ COMMANDS = {
     "bench": "Time every stage beside what others would write; cost, growth, image quality.",
     "quality": "Simulate the reference geometry and hold every figure against theory.",
     "gallery": "Simulate, image and draw every preset, truth beside image.",
+    "noise": "Hold a scenario's noise against published spectra, by kind and as recorded.",
     "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
     "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }

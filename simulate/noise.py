@@ -30,6 +30,7 @@ __all__ = [
     "preamplifier_noise",
     "self_noise",
     "self_noise_db",
+    "share_db",
     "thermal_db",
     "thermal_noise",
     "tones",
@@ -177,7 +178,7 @@ def thermal_db(scenario: Scenario, frequency_hz: NDArray[np.float64]) -> NDArray
     return seawater.thermal_noise_first_principles_db(frequency_hz, scenario.water.temperature_c, speed_m_s=c)
 
 
-def _share_db(scenario: Scenario, listening: Listening) -> float:
+def share_db(scenario: Scenario, listening: Listening) -> float:
     """What the receivers' pattern lets through of noise from all sides. [dB]"""
     if not scenario.noise.directional:
         return 0.0
@@ -189,7 +190,7 @@ def thermal_noise(scenario: Scenario, listening: Listening) -> ShapedNoise | Non
     """Return the thermal noise with its slope."""
     if scenario.noise.thermal not in ("mellen", "equipartition"):
         return None
-    level = thermal_db(scenario, listening.frequency_hz) + _share_db(scenario, listening)
+    level = thermal_db(scenario, listening.frequency_hz) + share_db(scenario, listening)
     return ShapedNoise(_amplitude(listening, level), Stream.THERMAL)
 
 
@@ -199,7 +200,7 @@ def wind_noise(scenario: Scenario, listening: Listening) -> IsotropicNoise | Sha
     if table.wind_speed_m_s is None:
         return None
     level = seawater.wind_noise_db(listening.frequency_hz, table.wind_speed_m_s)
-    level = level + _share_db(scenario, listening)
+    level = level + share_db(scenario, listening)
     if table.wind_coherence == "independent":
         return ShapedNoise(_amplitude(listening, level), Stream.WIND)
     speed = scenario.water.sound_speed_m_s
