@@ -68,6 +68,8 @@ class DelayBasis:
     """(shift,)"""
     even: NDArray[np.float64]
     """(shift, rank) over what a filter adds to a signal of rms 1, beyond the signal itself."""
+    own: NDArray[np.float64]
+    """(rank,) the share of the signal itself in what a symmetric filter makes of it."""
     odd: NDArray[np.float64]
     """(shift, rank) over the same."""
     error: NDArray[np.float64]
@@ -141,11 +143,13 @@ def delay_basis(
         filters.append(taps.T)
         factors.append(fit.T)
         left.append(made @ fit - target)
+    own = (identity.T @ (2 * response.cosine(k)) @ filters[0].T)[0]
     return DelayBasis(
         symmetric=filters[0],
         antisymmetric=filters[1],
         middle=factors[0][:, 0],
         even=factors[0][:, 1:],
+        own=own,
         odd=factors[1],
         error=np.sqrt(np.sum(left[0] ** 2 + left[1] ** 2, axis=0)),
     )

@@ -358,14 +358,17 @@ def _factors(
     cosine, sine = np.cos(phase), np.sin(phase)
     middle = basis.middle.reshape(phase.shape)
     even, odd = (part.reshape(*phase.shape, -1) for part in (basis.even, basis.odd))
-    kinds = [(middle * cosine, middle * sine)]
-    used = [n_series]
+    used, kinds = [n_series], []
     for i in range(even.shape[2]):
-        kinds += [(even[..., i] * cosine, even[..., i] * sine), (odd[..., i] * sine, -odd[..., i] * cosine)]
         for part in (even[..., i], odd[..., i]):
             adds = np.abs(part).max(axis=0) * weight
             rest = np.sqrt(np.cumsum(adds[::-1] ** 2))[::-1]
             used.append(int(np.count_nonzero(rest > _LEFT_OUT)))
+        # Where the symmetric filter is left out, its share of the signal itself is not.
+        without = np.arange(n_series) >= used[-2]
+        middle = middle + np.where(without, basis.own[i] * even[..., i], 0)
+        kinds += [(even[..., i] * cosine, even[..., i] * sine), (odd[..., i] * sine, -odd[..., i] * cosine)]
+    kinds.insert(0, (middle * cosine, middle * sine))
     n_block = -(-n_half // TILE_ROWS)
     factors = np.zeros((2, len(kinds), n_block * TILE_ROWS, n_series), np.float32)
     for k, pair in enumerate(kinds):
