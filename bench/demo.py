@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pingloom.bench import measuring
-from pingloom.bench.imaging_run import ImagingRun, draw_product, image_recording, level_label
+from pingloom.bench.imaging_run import ImagingRun, image_recording
 from pingloom.bench.measure.contrast import Region
+from pingloom.bench.product_picture import draw_product, level_label
 from pingloom.imaging.beamform import channel_shading
 from pingloom.imaging.chain import ChainSettings
 from pingloom.imaging.frames import array_frame

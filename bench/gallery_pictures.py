@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pingloom.bench.imaging_run import level_label
+from pingloom.bench.product_picture import level_label
 from pingloom.io.product import Product
 from pingloom.simulate import echoes
 from pingloom.simulate.bodies import bodies_of, placed_targets

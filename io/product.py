@@ -133,6 +133,7 @@ class Product:
             return None
         code, wkt = root.text("epsg_code", "strip"), root.text("spatial_ref", "strip")
         x, y = root.attribute("strip_to_x", "strip"), root.attribute("strip_to_y", "strip")
+        miss = root.attribute("largest_residual", "strip")
         if code is None or wkt is None or x is None or y is None:
             return None
         names = [n for n in root.attribute_names("strip") if n not in _OWN_STRIP]
@@ -144,6 +145,7 @@ class Product:
                 y_m=tuple(np.ravel(y)),
                 wkt=wkt,
                 cf={n: v if isinstance(v, str) else float(v) for n, v in cf.items() if np.size(v) == 1},
+                residual_m=None if miss is None else float(miss),
             )
         except (TypeError, ValueError) as error:
             raise DataError(f"{self.path}: /strip isn't a georeference: {error}") from error
@@ -216,4 +218,12 @@ class Product:
         self.close()
 
 
-_OWN_STRIP = ("spatial_ref", "epsg_code", "strip_to_x", "strip_to_y", "comment", "GeoTransform")
+_OWN_STRIP = (
+    "spatial_ref",
+    "epsg_code",
+    "strip_to_x",
+    "strip_to_y",
+    "largest_residual",
+    "comment",
+    "GeoTransform",
+)

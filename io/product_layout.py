@@ -47,6 +47,8 @@ class Georeference:
         The system as well-known text, in the older form that most readers know.
     cf : mapping
         The system as attributes of a CF grid mapping.
+    residual_m : float, optional
+        Largest distance over the strip between these straight axes and the projection, whose north turns slowly. [m]
     """
 
     epsg: int
@@ -54,6 +56,7 @@ class Georeference:
     y_m: tuple[float, float, float]
     wkt: str
     cf: Mapping[str, Any] = field(default_factory=dict)
+    residual_m: float | None = None
 
     def __post_init__(self) -> None:
         for name in ("x_m", "y_m"):
@@ -95,7 +98,9 @@ class Georeference:
             "epsg_code": f"EPSG:{self.epsg}",
             "strip_to_x": np.array(self.x_m),
             "strip_to_y": np.array(self.y_m),
-            "comment": "x = strip_to_x[0] + strip_to_x[1] along_track + strip_to_x[2] across_track, y alike",
+            "largest_residual": self.residual_m,
+            "comment": "x = strip_to_x[0] + strip_to_x[1] along_track + strip_to_x[2] across_track, y alike; "
+            "largest_residual: what these straight axes miss of the projection at most, in m",
         }
 
 

@@ -147,8 +147,8 @@ def _place(image, at_m) -> dict:
 
 
 def _draw(path: Path, image, contact, shadow, facts) -> None:
-    from pingloom.bench.imaging_run import level_label
     from pingloom.bench.pictures import Marker, strip_picture
+    from pingloom.bench.product_picture import level_label
 
     sign = -1 if contact.side == "port" else 1
     markers = []

@@ -104,7 +104,7 @@ def _refuse_strangers(kind: str, options) -> None:
 
 
 def _picture(report: Report, product: Path, output: Path, overwrite: bool, options) -> None:
-    from pingloom.bench.imaging_run import draw_product
+    from pingloom.bench.product_picture import draw_product
 
     refuse_existing(output, overwrite=overwrite)
     refuse_existing(output.with_name(f"{output.stem}-page-01.png"), overwrite=overwrite)

@@ -53,7 +53,8 @@ def command(
     Leaves METHOD.nc, a further leg METHOD-02.nc and so on (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
     run.json (times). Everything that the recording does not say has a default.
     """
-    from pingloom.bench.imaging_run import ImageSettings, draw_product, image_recording
+    from pingloom.bench.imaging_run import ImageSettings, image_recording
+    from pingloom.bench.product_picture import draw_product
     from pingloom.io.corrections import read_corrections
     from pingloom.io.settings import apply, read
 

@@ -220,6 +220,11 @@ def _product(path: Path) -> dict[str, dict[str, Any]]:
                 "strip_origin_m": [product.strip_origin_north_m, product.strip_origin_east_m],
                 "strip_heading_deg": float(np.degrees(product.strip_heading_rad) % 360),
                 "projected_system": f"EPSG:{where.epsg}" if where else "none",
+                **(
+                    {}
+                    if where is None or where.residual_m is None
+                    else {"georeference_residual_m": where.residual_m}
+                ),
             },
             "content": _content_facts(product),
             "settings": {"text": product.settings},

@@ -48,6 +48,7 @@ def georeference() -> Georeference:
         y_m=(8_800_000.0, float(np.cos(HEADING)), -float(np.sin(HEADING))),
         wkt=crs.to_wkt("WKT1_GDAL"),
         cf=crs.to_cf(),
+        residual_m=0.0125,
     )
 
 
@@ -112,6 +113,7 @@ def test_tiles_come_back_where_they_were_laid(tmp_path):
         assert got.settings == '[compress]\nwindow = "hamming"\n'
         assert got.provenance["recording"] == {"name": "søk.h5"}
         assert got.georeference.x_m == georeference().x_m
+        assert got.georeference.residual_m == 0.0125
         assert got.attributes["title"] == "invented"
 
 

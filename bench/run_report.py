@@ -1,0 +1,175 @@
+"""What a run of the imaging took and made: times of its stages, counts, and its entry in ``run.json``."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pingloom.bench.console import as_json
+from pingloom.imaging.chain import StepReport
+
+__all__ = ["Counts", "ImagingRun", "StageTimes", "Times", "note_run"]
+
+_SHORTEST_S, _LONGEST_S = 1e-7, 1e3
+_BIN = np.log(1.01)
+"""Natural logarithm of a bin's width: medians are told within half a per cent."""
+
+
+class Times:
+    """How often something took how long: bins of one per cent, so that memory stays the same however long the line."""
+
+    def __init__(self) -> None:
+        self._count: NDArray[np.int64] = np.zeros(
+            int(np.log(_LONGEST_S / _SHORTEST_S) / _BIN) + 1, dtype=np.int64
+        )
+
+    def add(self, seconds: float) -> None:
+        """One more."""
+        at = int(np.log(max(seconds, _SHORTEST_S) / _SHORTEST_S) / _BIN)
+        self._count[min(at, self._count.size - 1)] += 1
+
+    @property
+    def n(self) -> int:
+        """How many there were."""
+        return int(self._count.sum())
+
+    def median_s(self) -> float:
+        """The median, within half a per cent; NaN of none. [s]"""
+        if self.n == 0:
+            return float("nan")
+        at = int(np.searchsorted(np.cumsum(self._count), (self.n + 1) // 2))
+        return float(_SHORTEST_S * np.exp((at + 0.5) * _BIN))
+
+
+@dataclass(slots=True)
+class StageTimes:
+    """Wall time of each stage of each ping, outside the chain, which knows no clock."""
+
+    stages: dict[str, Times] = field(default_factory=dict)
+    pings: Times = field(default_factory=Times)
+    _last: float = 0.0
+    _ping: float = 0.0
+
+    def begin(self) -> None:
+        """A ping comes in."""
+        self._last = time.perf_counter()
+        self._ping = 0.0
+
+    def note(self, stage: str) -> None:
+        """A stage has run."""
+        now = time.perf_counter()
+        if stage not in self.stages:
+            self.stages[stage] = Times()
+        self.stages[stage].add(now - self._last)
+        self._ping += now - self._last
+        self._last = now
+
+    def end(self) -> None:
+        """The ping is through; one that was left out has no stages and doesn't count."""
+        if self._ping > 0:
+            self.pings.add(self._ping)
+
+    def median_ms(self) -> dict[str, float]:
+        """Median of each stage. [ms]"""
+        return {stage: 1e3 * times.median_s() for stage, times in self.stages.items()}
+
+    def total_ms(self) -> float:
+        """Median of a whole ping. [ms]"""
+        return 1e3 * self.pings.median_s()
+
+
+@dataclass(slots=True)
+class Counts:
+    """What became of the pings."""
+
+    imaged: int = 0
+    left_out: Counter[str] = field(default_factory=Counter)
+    """By reason."""
+    late_pixels: int = 0
+    uncovered_pixels: int = 0
+
+    def take(self, report: StepReport) -> None:
+        """Count one ping."""
+        if report.reason:
+            self.left_out[report.reason] += 1
+        else:
+            self.imaged += 1
+        self.late_pixels += report.late
+        self.uncovered_pixels += report.uncovered
+
+    def add(self, other: Counts) -> None:
+        """Count what was counted elsewhere."""
+        self.imaged += other.imaged
+        self.left_out.update(other.left_out)
+        self.late_pixels += other.late_pixels
+        self.uncovered_pixels += other.uncovered_pixels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImagingRun:
+    """What one run of the chain made and took."""
+
+    method: str
+    products: tuple[Path, ...]
+    """One for each leg."""
+    n_ping: int
+    left_out: dict[str, int]
+    """Pings left out, by reason."""
+    late_pixels: int
+    uncovered_pixels: int
+    interval_s: float
+    """Median time from ping to ping of a side."""
+    n_side: int
+    first_ping_s: float
+    """Planning, compilation and the first ping."""
+    stage_ms: dict[str, float]
+    ping_ms: float
+    wall_s: float
+
+    @property
+    def product(self) -> Path:
+        """Of the first leg."""
+        return self.products[0]
+
+    @property
+    def real_time_factor(self) -> float:
+        """Ping interval over the time that the pings of all sides take in it."""
+        return self.interval_s / (self.n_side * self.ping_ms * 1e-3)
+
+    def as_dict(self) -> dict[str, Any]:
+        """For ``run.json``."""
+        return {
+            "products": [path.name for path in self.products],
+            "pings": self.n_ping,
+            "left_out": self.left_out,
+            "late_pixels": self.late_pixels,
+            "uncovered_pixels": self.uncovered_pixels,
+            "ping_interval_ms": 1e3 * self.interval_s,
+            "first_ping_s_compilation_included": self.first_ping_s,
+            "stage_median_ms": self.stage_ms,
+            "ping_median_ms": self.ping_ms,
+            "real_time_factor": self.real_time_factor,
+            "wall_s": self.wall_s,
+        }
+
+
+def note_run(path: Path, run: ImagingRun) -> None:
+    """Add this run to ``run.json``, replacing an earlier one of the same method."""
+    runs: dict[str, Any] = {}
+    if path.exists():
+        try:
+            runs = json.loads(path.read_text())
+        except ValueError:
+            runs = {}
+    runs[run.method] = run.as_dict()
+    part = path.with_suffix(".json.part")
+    part.write_text(as_json(runs) + "\n")
+    os.replace(part, path)
