@@ -202,7 +202,7 @@ class PingRejector:
         level = self._level(echo, ping.receiver_gain_db)
         burst = fade = 0.0
         if state.level_db.shape[0] >= self.settings.remembers_after and state.level_db.shape[1] == level.size:
-            burst, foreign = self._bursts(state, level, compressed)
+            burst, foreign = self._bursts(state, level, compressed, ping.receiver_gain_db)
             fade = self._fade(state, level, altitude_m, sound_speed_m_s)
             if foreign >= self.settings.burst_blocks:
                 reasons |= PingReason.INTERFERENCE
@@ -243,28 +243,28 @@ class PingRejector:
         middle = power[quarter : power.shape[0] - quarter].mean(axis=0)
         return 10 * np.log10(np.maximum(middle, 1e-300)) - gain_db
 
-    def _bursts(self, state: RejectState, level, compressed) -> tuple[float, int]:
+    def _bursts(self, state: RejectState, level, compressed, gain_db: float) -> tuple[float, int]:
         """Loudest rise, and how many blocks rise by what is no echo of the pulse."""
         before = state.level_db.max(axis=0)
         wide = np.maximum.reduce([before, np.r_[before[1:], before[-1]], np.r_[before[0], before[:-1]]])
         rise = level - wide
         loud = np.flatnonzero(rise > self.settings.burst_db)
-        foreign = sum(self._foreign(compressed, int(k), level) for k in loud)
+        foreign = sum(self._foreign(compressed, int(k), level[k] + gain_db) for k in loud)
         return float(rise.max()), foreign
 
-    def _foreign(self, compressed: NDArray[np.complex64], block: int, level) -> bool:
+    def _foreign(self, compressed: NDArray[np.complex64], block: int, raw_db: float) -> bool:
         """Whether a burst stays as long once compressed: a target's echo would become a short peak.
 
         An echo's energy E in a pulse's length of raw samples makes a compressed peak of its full raw power; a foreign
-        signal keeps its length, and its compressed power lies below by the pulse's time-bandwidth product.
+        signal keeps its length, and its compressed power lies below by the pulse's time-bandwidth product. ``raw_db``
+        has the receivers' gain in it, as the compressed samples have. [dB]
         """
         over = self.compressor.oversampling
         first = max((self.first + block * self.block - self.pulse) * over, 0)
         last = (self.first + (block + 1) * self.block) * over
         part = compressed[self.live][:, first:last]
         power = np.median(part.real.astype(np.float64) ** 2 + part.imag.astype(np.float64) ** 2, axis=0)
-        raw = 10 ** (level[block] / 10)
-        return bool(power.max() < 0.25 * raw)
+        return bool(power.max() < 0.25 * 10 ** (raw_db / 10))
 
     def _fade(self, state: RejectState, level, altitude_m: float, sound_speed_m_s: float) -> float:
         """Median loss over blocks in which the seabed was well above the quietest ones."""

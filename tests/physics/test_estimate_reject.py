@@ -69,8 +69,9 @@ def test_good_pings_are_kept_speckle_targets_and_all(name, seed) -> None:
     assert [v.reasons for v in judge(*line(name, seed))] == [0] * 16
 
 
+@pytest.mark.parametrize("gain_db", [0.0, 24.0, -20.0])
 @pytest.mark.parametrize(("name", "seed"), [("450 kHz", 1), ("300 kHz", 3)])
-def test_a_foreign_pulse_is_interference(name, seed) -> None:
+def test_a_foreign_pulse_is_interference_whatever_the_gain(name, seed, gain_db) -> None:
     sonar, platform, pings = line(name, seed)
     rng = np.random.default_rng(seed)
     pings = list(pings)
@@ -84,6 +85,7 @@ def test_a_foreign_pulse_is_interference(name, seed) -> None:
         usual = np.sqrt(np.mean(np.abs(echo[..., 300:]) ** 2))
         echo[0, :, at : at + n] += 8 * usual * arrival[:, None] * tone
         pings[k] = with_echo(pings[k], echo)
+    pings = [replace(with_echo(p, p.echo * 10 ** (gain_db / 20)), receiver_gain_db=gain_db) for p in pings]
     verdicts = judge(sonar, platform, pings)
     assert [k for k, v in enumerate(verdicts) if not v.keep] == list(spoilt)
     assert all(verdicts[k].reasons == PingReason.INTERFERENCE for k in spoilt)
