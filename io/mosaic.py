@@ -6,7 +6,6 @@ room in the file. Rows run from north to south, columns from west to east.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -19,15 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pingloom.imaging.errors import DataError, ParameterError
-from pingloom.imaging.records import Quality
 
-from .hdf5_write import part_path, put_attributes, sync_file, sync_folder
-from .product_layout import CHUNK, LAYERS, layer_attributes
+from .gridded import GridReader, axis_scale, create_grid_file, decibel, grid_layer, json_text, take_name
+from .hdf5_write import part_path, put_attributes
+from .product_layout import CHUNK, LAYERS
 
-__all__ = ["MOSAIC_LAYERS", "Block", "MosaicGrid", "MosaicWriter"]
+__all__ = ["MOSAIC_LAYERS", "Block", "Mosaic", "MosaicGrid", "MosaicWriter", "read_mosaic"]
 
 FORMAT = "mosaic"
 """Value of the root attribute ``pingloom_format``."""
+FORMAT_VERSION = 1
+_READABLE = (1,)
+
+_LARGEST_RATIO = 10**7
+"""What a layer may declare over what it stores: blocks that nothing reached take no room, and windows are bounded."""
 
 MOSAIC_LAYERS: dict[str, np.dtype[Any]] = {**LAYERS, "strips": np.dtype("<u2")}
 """Variables of a mosaic, with their types: those of a product and how many strips a cell was averaged from."""
@@ -156,20 +160,28 @@ class MosaicWriter:
         root = {
             "Conventions": "CF-1.11",
             "pingloom_format": FORMAT,
-            "format_version": 1,
+            "format_version": FORMAT_VERSION,
             "title": title,
             "calibrated": "yes" if calibrated else "no",
             "cell": float(grid.cell_m),
-            "provenance": _json(provenance),
+            "provenance": json_text(provenance),
             **(attributes or {}),
         }
-        self._file = h5py.File(self._part, "w", libver=("v108", "v110"), track_order=True)
+        self._file = create_grid_file(self.path)
         try:
             put_attributes(self._file, root)
             scales = (self._scale("y", grid.y_m, "north"), self._scale("x", grid.x_m, "east"))
             self._put_crs()
             self._layers = {
-                name: self._layer(name, dtype, scales, calibrated) for name, dtype in MOSAIC_LAYERS.items()
+                name: grid_layer(
+                    self._file,
+                    name,
+                    dtype,
+                    scales,
+                    _OWN_WORDS.get(name, {}) | {"grid_mapping": "crs"},
+                    calibrated=calibrated,
+                )
+                for name, dtype in MOSAIC_LAYERS.items()
             }
         except BaseException:
             self._drop()
@@ -202,11 +214,7 @@ class MosaicWriter:
             raise DataError(f"nothing to write to {self.path}: no cell was seen; allowed: one or more.")
         try:
             self._file.close()
-            if self._durable:
-                sync_file(self._part)
-            os.replace(self._part, self.path)
-            if self._durable:
-                sync_folder(self.path.parent)
+            take_name(self.path, durable=self._durable)
         finally:
             self._part.unlink(missing_ok=True)
 
@@ -215,18 +223,13 @@ class MosaicWriter:
         self._part.unlink(missing_ok=True)
 
     def _scale(self, name: str, values: NDArray[np.float64], word: str) -> h5py.Dataset:
-        data = self._file.create_dataset(name, data=values, track_times=False)
-        data.make_scale(name)
-        put_attributes(
-            data,
-            {
-                "standard_name": f"projection_{name}_coordinate",
-                "long_name": f"{word}ing of cell centres",
-                "units": "m",
-                "axis": name.upper(),
-            },
-        )
-        return data
+        words = {
+            "standard_name": f"projection_{name}_coordinate",
+            "long_name": f"{word}ing of cell centres",
+            "units": "m",
+            "axis": name.upper(),
+        }
+        return axis_scale(self._file, name, values, words)
 
     def _put_crs(self) -> None:
         crs = self._file.create_dataset("crs", data=np.int32(0), track_times=False)
@@ -240,29 +243,6 @@ class MosaicWriter:
                 "GeoTransform": " ".join(repr(float(v)) for v in self.grid.geotransform),
             },
         )
-
-    def _layer(
-        self, name: str, dtype: np.dtype[Any], scales: tuple[h5py.Dataset, ...], calibrated: bool
-    ) -> h5py.Dataset:
-        shape = (self.grid.n_row, self.grid.n_column)
-        fill: Any = np.nan if dtype.kind == "f" and name != "looks" else 0
-        data = self._file.create_dataset(
-            name,
-            shape,
-            dtype,
-            chunks=(min(CHUNK, shape[0]), min(CHUNK, shape[1])),
-            compression="gzip",
-            compression_opts=4,
-            shuffle=True,
-            fletcher32=True,
-            fillvalue=Quality.NOT_SEEN if name == "quality" else fill,
-            track_times=False,
-        )
-        attributes = layer_attributes(name, calibrated=calibrated) | _OWN_WORDS.get(name, {})
-        put_attributes(data, {**attributes, "grid_mapping": "crs"})
-        for axis, scale in enumerate(scales):
-            data.dims[axis].attach_scale(scale)
-        return data
 
     def __enter__(self) -> Self:
         return self
@@ -283,17 +263,41 @@ _OWN_WORDS = {
 }
 
 
-def decibel(linear: NDArray[Any]) -> NDArray[np.float32]:
-    """Return 10 log10; NaN where there is no positive level."""
-    out = np.full(linear.shape, np.nan, np.float32)
-    np.log10(linear, out=out, where=linear > 0, casting="same_kind")
-    return 10 * out
+def read_mosaic(path: str | os.PathLike[str]) -> Mosaic:
+    """Open a mosaic; its layers are read window by window, when asked for.
+
+    Raises
+    ------
+    DataError
+        If it is no mosaic, or damaged, or against its layout.
+    """
+    return Mosaic(Path(path))
 
 
-def _json(provenance: Mapping[str, Any]) -> str:
-    try:
-        return json.dumps(provenance, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    except (TypeError, ValueError) as error:
-        raise ParameterError(
-            f"provenance can't be written: {error}; allowed: text, finite numbers, lists and tables of them."
-        ) from error
+class Mosaic(GridReader):
+    """A mosaic, open for reading; use it in a ``with`` block. Made by :func:`read_mosaic`.
+
+    Attributes
+    ----------
+    shape : tuple of int
+        (row, column): rows from north to south, columns from west to east.
+    x_m, y_m : ndarray of float64
+        Eastings of columns and northings of rows, of cell centres. [m]
+    cell_m : float
+    epsg : int or None
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, "mosaic", FORMAT, _READABLE, largest_ratio=_LARGEST_RATIO)
+
+    def _read_header(self) -> None:
+        root = self._file.root
+        self.x_m = self._coordinate("x")
+        self.y_m = self._coordinate("y", sign=-1)
+        self.shape = (self.y_m.size, self.x_m.size)
+        self.cell_m = self._number("cell")
+        code = (root.text("epsg_code", "crs") or "").rpartition(":")[2] if root.has("crs") else ""
+        self.epsg = int(code) if code.isdigit() else None
+        self.layers = tuple(n for n in root.names() if n not in ("x", "y", "crs"))
+        for required in MOSAIC_LAYERS:
+            self._data(required)

@@ -11,11 +11,13 @@ import numpy as np
 from pingloom.imaging.errors import ParameterError
 from pingloom.imaging.records import Quality
 
-__all__ = ["CHUNK", "FORMAT", "FORMAT_VERSION", "LAYERS", "Georeference", "layer_attributes"]
+__all__ = ["CHUNK", "FORMAT", "FORMAT_VERSION", "LAYERS", "READABLE", "Georeference", "layer_attributes"]
 
 FORMAT = "product"
 """Value of the root attribute ``pingloom_format``."""
 FORMAT_VERSION = 1
+READABLE = (1,)
+"""Versions that are still read."""
 CHUNK = 256
 """Rows and columns of a stored chunk."""
 

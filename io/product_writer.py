@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import os
-import tempfile
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -21,8 +18,10 @@ from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Quality, Tile
 
 from . import product_layout as layout
-from .hdf5_write import part_path, put_attributes, sync_file, sync_folder
-from .product_layout import CHUNK, Georeference, layer_attributes
+from .gridded import axis_scale, create_grid_file, decibel, grid_layer, json_text, take_name, unseen_value
+from .hdf5_write import part_path, put_attributes
+from .product_layout import CHUNK, Georeference
+from .tile_spool import Spooled, TileSpool
 
 __all__ = ["ProductWriter"]
 
@@ -34,17 +33,6 @@ _STORED = {
     "quality": np.uint8,
 }
 """Layers of a tile, as they are kept."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Spooled:
-    """Where a tile lies in the spool: for each layer its type and offset."""
-
-    first_along: int
-    order: int
-    first_across: int
-    shape: tuple[int, int]
-    layers: dict[str, tuple[np.dtype[Any], int]]
 
 
 class ProductWriter:
@@ -85,6 +73,9 @@ class ProductWriter:
         Wait for the disk before the file takes its name.
     before_rename : callable, optional
         Called when the product is whole, just before it takes its name; what it raises leaves nothing behind.
+    spool : TileSpool, optional
+        Where tiles wait, and those of an interrupted run already do; by default a nameless temporary file. A
+        named one stays when the product is written.
 
     Raises
     ------
@@ -112,6 +103,7 @@ class ProductWriter:
         overwrite: bool = False,
         durable: bool = True,
         before_rename: Callable[[], None] | None = None,
+        spool: TileSpool | None = None,
     ) -> None:
         self.path = Path(path)
         if self.path.exists() and not overwrite:
@@ -143,15 +135,18 @@ class ProductWriter:
             "cell_across": self._across_m,
             "calibrated": "yes" if calibrated else "no",
             "settings": settings,
-            "provenance": _json(provenance),
+            "provenance": json_text(provenance),
             **(attributes or {}),
         }
         self._durable = durable
         self._before_rename = before_rename
-        self._spool = tempfile.TemporaryFile(dir=self.path.parent)
-        self._n_spooled = 0
-        self._tiles: list[_Spooled] = []
-        self._extra: dict[str, np.dtype[Any]] = {}
+        self._spool = spool or TileSpool(self.path.parent)
+        self._extra: dict[str, np.dtype[Any]] = {
+            name: dtype
+            for tile in self._spool.tiles
+            for name, (dtype, _) in tile.layers.items()
+            if name not in _STORED
+        }
         self._closed = False
 
     # ---- tiles in ----------------------------------------------------------------------------------------
@@ -171,16 +166,7 @@ class ProductWriter:
         arrays = {name: np.asarray(getattr(tile, name), dtype) for name, dtype in _STORED.items()}
         for name, value in tile.extra.items():
             arrays[name] = self._checked_extra(name, np.asarray(value), tile.intensity.shape)
-        layers = {name: (array.dtype, self._spool_array(array)) for name, array in arrays.items()}
-        self._tiles.append(
-            _Spooled(
-                int(tile.first_along),
-                SIDES.index(tile.side),
-                int(tile.first_across),
-                tile.intensity.shape,
-                layers,
-            )
-        )
+        self._spool.write(tile.first_along, SIDES.index(tile.side), tile.first_across, arrays)
 
     def _checked_extra(self, name: str, value: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
         taken = {*layout.LAYERS, *_STORED, "along_track", "across_track", "strip"}
@@ -198,12 +184,6 @@ class ProductWriter:
             )
         return value
 
-    def _spool_array(self, array: NDArray[Any]) -> int:
-        offset = self._n_spooled
-        self._spool.write(np.ascontiguousarray(array).reshape(-1).view(np.uint8).data)
-        self._n_spooled += array.nbytes
-        return offset
-
     # ---- file out ----------------------------------------------------------------------------------------
 
     def close(self) -> None:
@@ -219,26 +199,22 @@ class ProductWriter:
         self._closed = True
         part = part_path(self.path)
         try:
-            tiles = [tile for tile in self._tiles if tile.shape[0] and tile.shape[1]]
+            tiles = [tile for tile in self._spool.tiles if tile.shape[0] and tile.shape[1]]
             if not tiles:
                 raise DataError(f"no tile for {self.path}; allowed: one or more. No file was made.")
             self._spool.flush()
             # The order decides between tiles of equal looks; sorting makes it the same however they came.
             tiles.sort(key=lambda t: (t.first_along, t.order, t.first_across))
-            with h5py.File(part, "w", libver=("v108", "v110"), track_order=True) as file:
+            with create_grid_file(self.path) as file:
                 self._write_file(file, tiles)
-            if self._durable:
-                sync_file(part)
             if self._before_rename is not None:
                 self._before_rename()
-            os.replace(part, self.path)
-            if self._durable:
-                sync_folder(self.path.parent)
+            take_name(self.path, durable=self._durable)
         finally:
             part.unlink(missing_ok=True)
             self._spool.close()
 
-    def _write_file(self, file: h5py.File, tiles: Sequence[_Spooled]) -> None:
+    def _write_file(self, file: h5py.File, tiles: Sequence[Spooled]) -> None:
         first_along = min(t.first_along for t in tiles)
         first_across = min(t.first_across for t in tiles)
         shape = (
@@ -254,8 +230,13 @@ class ProductWriter:
         )
         self._put_strip(file, first_along, first_across)
         names = {**layout.LAYERS, **{name: self._extra[name] for name in sorted(self._extra)}}
-        layers = {name: self._layer(file, name, dtype, shape, scales) for name, dtype in names.items()}
-        by_block: dict[int, list[_Spooled]] = defaultdict(list)
+        layers = {
+            name: grid_layer(
+                file, name, dtype, scales, {"grid_mapping": "strip"}, calibrated=self._calibrated
+            )
+            for name, dtype in names.items()
+        }
+        by_block: dict[int, list[Spooled]] = defaultdict(list)
         for tile in tiles:
             start = tile.first_along - first_along
             for k in range(start // CHUNK, (start + tile.shape[0] - 1) // CHUNK + 1):
@@ -269,11 +250,9 @@ class ProductWriter:
     def _scale(
         self, file: h5py.File, name: str, first: int, n: int, step_m: float, positive: str
     ) -> h5py.Dataset:
-        data = file.create_dataset(name, data=(first + np.arange(n) + 0.5) * step_m, track_times=False)
-        data.make_scale(name)
-        words = name.replace("_", " ")
-        put_attributes(data, {"long_name": f"{words} in the strip, {positive}", "units": "m"})
-        return data
+        words = f"{name.replace('_', ' ')} in the strip, {positive}"
+        values = (first + np.arange(n) + 0.5) * step_m
+        return axis_scale(file, name, values, {"long_name": words, "units": "m"})
 
     def _put_strip(self, file: h5py.File, first_along: int, first_across: int) -> None:
         strip = file.create_dataset("strip", data=np.int32(0), track_times=False)
@@ -290,41 +269,13 @@ class ProductWriter:
             },
         )
 
-    def _layer(
-        self,
-        file: h5py.File,
-        name: str,
-        dtype: np.dtype[Any],
-        shape: tuple[int, int],
-        scales: Sequence[h5py.Dataset],
-    ) -> h5py.Dataset:
-        data = file.create_dataset(
-            name,
-            shape,
-            dtype,
-            chunks=(min(CHUNK, shape[0]), min(CHUNK, shape[1])),
-            compression="gzip",
-            compression_opts=4,
-            shuffle=True,
-            fletcher32=True,
-            fillvalue=_empty(name, dtype),
-            track_times=False,
-        )
-        attributes = layer_attributes(name, calibrated=self._calibrated)
-        if dtype.kind == "f" and name not in layout.LAYERS:
-            attributes["_FillValue"] = np.array([np.nan], dtype)
-        put_attributes(data, {**attributes, "grid_mapping": "strip"})
-        for axis, scale in enumerate(scales):
-            data.dims[axis].attach_scale(scale)
-        return data
-
     def _block(
-        self, tiles: Sequence[_Spooled], first_along: int, n_along: int, first_across: int, n_across: int
+        self, tiles: Sequence[Spooled], first_along: int, n_along: int, first_across: int, n_across: int
     ) -> dict[str, NDArray[Any]]:
         """Return rows of all layers, laid together from the tiles that reach into them."""
         dtypes = {**_STORED, **self._extra}
         block = {
-            name: np.full((n_along, n_across), _empty(name, np.dtype(dtype)), dtype)
+            name: np.full((n_along, n_across), unseen_value(name, np.dtype(dtype)), dtype)
             for name, dtype in dtypes.items()
         }
         for tile in tiles:
@@ -332,20 +283,12 @@ class ProductWriter:
             high = min(tile.first_along + tile.shape[0], first_along + n_along)
             column = tile.first_across - first_across
             place = (slice(low - first_along, high - first_along), slice(column, column + tile.shape[1]))
-            rows = self._rows(tile, low - tile.first_along, high - low)
+            rows = self._spool.read(tile, low - tile.first_along, high - low)
             unseen = (block["quality"][place] & Quality.NOT_SEEN) != 0
             wins = unseen | (rows["looks"] > block["looks"][place])
             for name, values in rows.items():
                 np.copyto(block[name][place], values, where=wins, casting="same_kind")
         return block
-
-    def _rows(self, tile: _Spooled, first: int, n: int) -> dict[str, NDArray[Any]]:
-        found = {}
-        for name, (dtype, offset) in tile.layers.items():
-            stride = tile.shape[1] * dtype.itemsize
-            raw = os.pread(self._spool.fileno(), n * stride, offset + first * stride)
-            found[name] = np.frombuffer(raw, dtype).reshape(n, tile.shape[1])
-        return found
 
     def __enter__(self) -> Self:
         return self
@@ -358,34 +301,12 @@ class ProductWriter:
             self._spool.close()
 
 
-def _empty(name: str, dtype: np.dtype[Any]) -> Any:
-    """What an unseen pixel holds."""
-    if name == "quality":
-        return Quality.NOT_SEEN
-    return np.nan if dtype.kind == "f" and name != "looks" else 0
-
-
 def _finished(block: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
     """Return the layers as stored: levels in decibels beside the linear ones."""
     block = dict(block)
     noise = block.pop("noise_equivalent")
     return {
         **block,
-        "backscatter": _decibel(block["intensity"]),
-        "noise_equivalent_backscatter": _decibel(noise),
+        "backscatter": decibel(block["intensity"]),
+        "noise_equivalent_backscatter": decibel(noise),
     }
-
-
-def _decibel(linear: NDArray[np.float32]) -> NDArray[np.float32]:
-    decibel = np.full(linear.shape, np.nan, np.float32)
-    np.log10(linear, out=decibel, where=linear > 0)
-    return 10 * decibel
-
-
-def _json(provenance: Mapping[str, Any]) -> str:
-    try:
-        return json.dumps(provenance, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    except (TypeError, ValueError) as error:
-        raise ParameterError(
-            f"provenance can't be written: {error}; allowed: text, finite numbers, lists and tables of them."
-        ) from error

@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from pingloom.bench.console import CAUTIONS, Report, common_options
+from pingloom.bench.grid_facts import mosaic_facts, product_facts
 from pingloom.imaging.conventions import NANOSECONDS_PER_SECOND
 from pingloom.imaging.errors import DataError
 from pingloom.imaging.records import Platform, Sonar
@@ -25,17 +26,18 @@ _HALF_POWER = 0.886
 @click.argument("file", type=click.Path(path_type=Path))
 @common_options
 def command(file: Path, as_json: bool, quiet: bool) -> None:
-    """Say what FILE is and what is in it: a recording, a folder of segments, a product or a settings file."""
+    """Say what FILE is and what is in it: a recording, a folder of segments, a product, a mosaic or a settings file."""
     report = Report(as_json=as_json, quiet=quiet)
     kind = _kind(file)
-    facts = {"recording": _recording, "product": _product, "settings": _settings}[kind](file)
+    kinds = {"recording": _recording, "product": product_facts, "mosaic": mosaic_facts, "settings": _settings}
+    facts = kinds[kind](file)
     report.data = {"file": str(file), "kind": kind, **_without_nan(facts)}
     report.line(f"{file}: {kind}")
     for section, values in _folded(facts).items():
         report.line(section)
         for name, value in values.items():
             report.line(f"  {name:24} {_shown(value)}")
-    if kind == "product":
+    if kind in ("product", "mosaic"):
         report.line(CAUTIONS[0])
     report.finish()
 
@@ -48,10 +50,10 @@ def _kind(file: Path) -> str:
         return "settings"
     from pingloom.io.safe_hdf5 import SafeFile
 
-    allowed = "a recording, a folder of segments, a product or a .toml file"
+    allowed = "a recording, a folder of segments, a product, a mosaic or a .toml file"
     with SafeFile(file, allowed) as opened:
         name = opened.root.attribute("pingloom_format")
-    if name not in ("recording", "product"):
+    if name not in ("recording", "product", "mosaic"):
         raise DataError(f"{file} doesn't say what it is (pingloom_format); allowed: {allowed}.")
     return name
 
@@ -195,61 +197,7 @@ def _platform_facts(platform: Platform, water_depth_m: float | None) -> dict[str
     return facts
 
 
-# ---- products and settings -------------------------------------------------------------------------------
-
-
-def _product(path: Path) -> dict[str, dict[str, Any]]:
-    from pingloom.io.product import read_product
-
-    with read_product(path) as product:
-        where = product.georeference
-        return {
-            "product": {
-                "title": product.title,
-                "method": product.method,
-                "sides": list(product.sides),
-                "calibrated": product.calibrated,
-                "bytes": product.n_byte,
-                "layers": list(product.layers),
-            },
-            "grid": {
-                "pixels_along_across": list(product.shape),
-                "cell_m": [product.along_m, product.across_m],
-                "along_m": [float(product.along_track_m[0]), float(product.along_track_m[-1])],
-                "across_m": [float(product.across_track_m[0]), float(product.across_track_m[-1])],
-                "strip_origin_m": [product.strip_origin_north_m, product.strip_origin_east_m],
-                "strip_heading_deg": float(np.degrees(product.strip_heading_rad) % 360),
-                "projected_system": f"EPSG:{where.epsg}" if where else "none",
-                **(
-                    {}
-                    if where is None or where.residual_m is None
-                    else {"georeference_residual_m": where.residual_m}
-                ),
-            },
-            "content": _content_facts(product),
-            "settings": {"text": product.settings},
-            "provenance": product.provenance,
-        }
-
-
-def _content_facts(product: Any) -> dict[str, Any]:
-    """Return means over the seen pixels, read in blocks of rows."""
-    n_seen, looks, level, n_level = 0, 0.0, 0.0, 0
-    for first in range(0, product.shape[0], 512):
-        rows = slice(first, first + 512)
-        seen = product.read("coverage", rows) > 0
-        n_seen += int(seen.sum())
-        looks += float(product.read("looks", rows)[seen].sum(dtype=np.float64))
-        intensity = product.read("intensity", rows)
-        good = np.isfinite(intensity)
-        level += float(intensity[good].sum(dtype=np.float64))
-        n_level += int(good.sum())
-    mean = level / n_level if n_level else float("nan")
-    return {
-        "seen_share": n_seen / (product.shape[0] * product.shape[1]),
-        "mean_looks": looks / n_seen if n_seen else float("nan"),
-        "mean_backscatter_db": float(10 * np.log10(mean)) if mean > 0 else float("nan"),
-    }
+# ---- settings ------------------------------------------------------------------------------------------
 
 
 def _settings(path: Path) -> dict[str, dict[str, Any]]:

@@ -150,6 +150,23 @@ def test_a_mosaic_says_seams_gaps_and_cautions_to_people(strips, tmp_path):
     assert "looks" in said.out
 
 
+def test_inspect_tells_what_a_mosaic_is(strips, tmp_path):
+    assert say("mosaic", *strips, "-o", tmp_path / "m.nc", "--cell", 0.5, "--no-picture").code == 0
+    data = say("inspect", tmp_path / "m.nc", "--json").data
+    assert data["kind"] == "mosaic"
+    assert sorted(data["mosaic"]["strips"]) == ["across.nc", "down.nc", "up.nc"]
+    assert (data["grid"]["cell_m"], data["grid"]["projected_system"]) == (0.5, f"EPSG:{EPSG}")
+    rows, columns = data["grid"]["cells_rows_columns"]
+    west, east = data["grid"]["easting_m"]
+    south, north = data["grid"]["northing_m"]
+    assert (east - west, north - south) == (columns * 0.5, rows * 0.5)
+    # Two strips of 40 m by 50 m that overlap by 28 m, one of 45 m across both.
+    assert data["content"]["seen_m2"] == pytest.approx(52 * 50, rel=0.1)
+    assert data["content"]["seen_by_two_strips_or_more_m2"] > 28 * 46
+    said = say("inspect", tmp_path / "m.nc")
+    assert "not an all-clear" in said.out
+
+
 def test_mosaics_are_the_same_twice_and_in_any_order(strips, tmp_path):
     for name, paths in (("a", strips), ("b", strips[::-1])):
         for suffix in (".nc", ".tif"):

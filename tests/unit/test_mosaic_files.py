@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Quality
 from pingloom.io.geotiff import TILE, geo_tags, write_geotiff
-from pingloom.io.mosaic import MosaicGrid, MosaicWriter
+from pingloom.io.mosaic import MosaicGrid, MosaicWriter, read_mosaic
 
 EPSG = 32733
 
@@ -234,3 +234,38 @@ def test_wrong_places_are_refused():
     assert geo_tags(NORTH_UP, None, None) == []
     with pytest.raises(ParameterError, match=r"image has shape \(3,\)"):
         write_geotiff("x.tif", np.zeros(3), affine=NORTH_UP, epsg=None)
+
+
+def test_our_own_reader_gives_back_what_was_written_window_by_window(tmp_path):
+    whole = write(tmp_path / "a.nc")
+    with read_mosaic(tmp_path / "a.nc") as mosaic:
+        assert (mosaic.shape, mosaic.cell_m, mosaic.epsg, mosaic.title) == ((300, 600), 0.5, EPSG, "invented")
+        assert mosaic.calibrated
+        assert mosaic.provenance == {"place": "søk"}
+        assert (mosaic.x_m[0], mosaic.y_m[0]) == (412_000.25, 6_100_000.25)
+        for name in ("intensity", "looks", "coverage", "quality", "strips"):
+            assert_array_equal(mosaic.read(name), whole[name])
+            window = slice(250, 290), slice(200, 560)
+            assert_array_equal(mosaic.read(name, *window), whole[name][window])
+        with pytest.raises(ParameterError, match="no layer 'loks'"):
+            mosaic.read("loks")
+
+
+def test_a_wide_mosaic_that_is_nearly_empty_may_be_read(tmp_path):
+    wide = grid(20_000, 20_000)
+    with MosaicWriter(tmp_path / "a.nc", wide, calibrated=True, provenance={}, durable=False) as file:
+        block = next(wide.blocks())
+        file.write(block, layers((256, 256)))
+    with read_mosaic(tmp_path / "a.nc") as mosaic:
+        assert np.isfinite(mosaic.read("intensity", slice(0, 300), slice(0, 300))).sum() == 256**2 - 1
+        assert np.isnan(mosaic.read("intensity", slice(10_000, 10_100), slice(0, 100))).all()
+
+
+def test_what_is_no_mosaic_is_refused(tmp_path):
+    from tests.unit.mosaic_samples import strip
+
+    product = strip(tmp_path / "p.nc", length_m=2.0, reach_m=3.0)
+    with pytest.raises(
+        DataError, match=r"has pingloom_format 'product'; allowed: pingloom_format = 'mosaic'"
+    ):
+        read_mosaic(product)
