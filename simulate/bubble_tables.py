@@ -23,9 +23,11 @@ class Bubbles:
     """
 
     kind: Literal["face", "wake"]
+    """At the arrays' faces, or in the water."""
     start_s: float | None = None
     """From the first ping."""
     stop_s: float | None = None
+    """From the first ping."""
     loss_db: float | None = None
     """Of the screen, on one passage."""
     edge_s: float = 0.1
@@ -33,6 +35,7 @@ class Bubbles:
     along_m: float | None = None
     """Where the wake's middle line crosses the leg."""
     width_m: float | None = None
+    """Across the wake."""
     orientation_deg: float = 90.0
     """Of the wake's middle line, clockwise from the leg."""
     depth_m: float | None = None

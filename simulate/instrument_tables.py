@@ -41,22 +41,30 @@ class ChannelTable:
     """
 
     gain_rms_db: float = 0.0
+    """Root mean square of the receivers' gains."""
     phase_rms_deg: float = 0.0
+    """Root mean square of their phases."""
     delay_rms_s: float = 0.0
-    """Of a delay of wave and envelope, carrier included."""
+    """Root mean square of their delays, of wave and envelope: the carrier is as late."""
     position_rms_m: float = 0.0
-    """On each axis."""
+    """Root mean square of their places on each axis. Off the array's line the simulator follows each receiver on its own,
+    some five times as long."""
     gain_db: tuple[float, ...] = ()
+    """In place of drawn ones."""
     phase_deg: tuple[float, ...] = ()
     """Of the receiver's signal against what it should be; positive is ahead."""
     delay_s: tuple[float, ...] = ()
+    """Positive is late."""
     position_m: tuple[tuple[float, float, float], ...] = ()
     """Offsets forward, starboard, down; those of the starboard side, mirrored to port."""
     dead_count: int = 0
+    """How many are dead, drawn for each side."""
     dead: tuple[int, ...] = ()
-    """Their samples are zero."""
+    """Which ones are dead: their samples are zero."""
     noisy_count: int = 0
+    """How many are noisy, drawn for each side."""
     noisy: tuple[int, ...] = ()
+    """Which ones are noisy."""
     noisy_db: float = 70.0
     """What noisy receivers add: spectrum level, dB re 1 uPa^2/Hz."""
 
@@ -186,7 +194,9 @@ class GainStep:
     """A change of the receivers' gain from one ping on."""
 
     from_ping: int
+    """Number of the first ping that has it, from 0."""
     receiver_gain_db: float
+    """The gain from then on."""
 
     def __post_init__(self) -> None:
         within("instrument.gain.steps", self, 1, 1e9, "from_ping")
@@ -198,6 +208,7 @@ class GainTable:
     """Gains between filter and converter; they are recorded beside the echoes that they were applied to."""
 
     receiver_gain_db: float = 0.0
+    """From the first ping on, the same in all channels."""
     steps: tuple[GainStep, ...] = ()
     tvg_spreading: float | None = None
     """Time-varied gain: this times log10 of the range over tvg_from_m, 20, 30 or 40 as a rule; absent: none."""
@@ -206,7 +217,9 @@ class GainTable:
     tvg_from_m: float = 1.0
     """Range of gain 0."""
     tvg_least_db: float = 0.0
+    """It never falls below this."""
     tvg_greatest_db: float = 80.0
+    """It never rises above this."""
 
     def __post_init__(self) -> None:
         within("instrument.gain", self, -100, 140, "receiver_gain_db", "tvg_least_db", "tvg_greatest_db")
@@ -230,6 +243,7 @@ class ConverterTable:
     bits: int | None = None
     """Of either part, sign included: steps of full_scale_v / 2^(bits - 1); absent: no steps."""
     storage: Literal["complex64", "int16"] = "complex64"
+    """Of each complex sample: two float32 or two int16; the numbers are the same whole steps."""
 
     def __post_init__(self) -> None:
         above_zero("instrument.converter", self, "full_scale_v")

@@ -33,6 +33,7 @@ class Sounder:
     """Another sounder whose pulses arrive in the listening time as plane waves, at its own rate."""
 
     ping_rate_hz: float
+    """Pulses a second."""
     frequency_hz: float
     """At the pulse's middle; the whole sweep lies inside the sampled band."""
     level_db: float
@@ -40,6 +41,7 @@ class Sounder:
     pulse_duration_s: float = 1e-3
     """With edges of a tenth at both ends, shaped by a cosine."""
     sweep_hz: float = 0.0
+    """Width of its linear sweep; negative: from high to low."""
     first_s: float = 0.0
     """When the first pulse reaches the arrays, from the first ping."""
     level_rms_db: float = 0.0

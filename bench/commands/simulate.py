@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -48,6 +49,9 @@ _SEGMENT_S = 30.0
 @click.option("--resume", is_flag=True, help="Go on with an interrupted folder of segments.")
 @click.option("--overwrite", is_flag=True, help="Replace the recording.")
 @click.option("--list", "list_presets", is_flag=True, help="List the presets and stop.")
+@click.option(
+    "--explain", metavar="TABLE", help="Say what a table's keys mean and stop; 'all' for all tables."
+)
 @common_options
 def command(
     scenario,
@@ -60,6 +64,7 @@ def command(
     resume,
     overwrite,
     list_presets,
+    explain,
     as_json,
     quiet,
 ) -> None:
@@ -73,6 +78,9 @@ def command(
     report = Report(as_json=as_json, quiet=quiet)
     if list_presets:
         _list(report)
+        return
+    if explain is not None:
+        _explain(report, explain)
         return
     if scenario is None or output is None:
         raise click.UsageError("give SCENARIO and -o RECORDING, or --list.", click.get_current_context())
@@ -160,6 +168,22 @@ def _list(report: Report) -> None:
     width = max(len(r[0]) for r in rows)
     for name, pings, reach, title in rows:
         report.line(f"  {name:{width}}  {pings:>5} pings  {reach:>4} m  {title}")
+    report.finish()
+
+
+def _explain(report: Report, table: str) -> None:
+    from pingloom.bench.scenario_keys import keys_of
+
+    keys = keys_of(table)
+    report.data = {"keys": [dataclasses.asdict(key) for key in keys]}
+    heading = None
+    for key in keys:
+        if key.table != heading:
+            heading = key.table
+            report.line(f"\n{heading}" if heading else "at the top")
+        report.line(f"  {key.name} = {key.default}  ({key.kind})")
+        for line in textwrap.wrap(key.meaning, 100):
+            report.line(f"      {line}")
     report.finish()
 
 
