@@ -77,13 +77,15 @@ def receiver_lines(sonar: Sonar) -> list[Line]:
     return lines
 
 
-def ping_geometry(track: Track, sonar: Sonar, time_s: float, delay_stop_s: float) -> PingGeometry:
-    """Fit the receivers' way to the true motion over the delays from 0 to ``delay_stop_s``."""
+def ping_geometry(
+    track: Track, sonar: Sonar, time_s: float, delay_stop_s: float, delay_start_s: float = 0.0
+) -> PingGeometry:
+    """Fit the receivers' way to the true motion over the delays from ``delay_start_s`` to ``delay_stop_s``."""
     centre_time = time_s + sonar.pulse_duration_s / 2
     nodes = np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
-    half = delay_stop_s / 2
+    half, mid = (delay_stop_s - delay_start_s) / 2, (delay_stop_s + delay_start_s) / 2
     axes = array_axes(sonar)
-    times = centre_time + half * (1 + nodes)
+    times = centre_time + delay_start_s + half * (1 + nodes)
     turn = track.rotation(times)
     place = track.position(times)
     along, up = turn @ axes[0], turn @ axes[1]
@@ -92,4 +94,4 @@ def ping_geometry(track: Track, sonar: Sonar, time_s: float, delay_stop_s: float
     powers = np.vander(nodes, increasing=True)
     way = np.stack([np.linalg.solve(powers, v) for v in values])
     sent = track.rotation(centre_time)
-    return PingGeometry(track.points(centre_time, sonar.transmit_position_m), axes @ sent.T, way, half, half)
+    return PingGeometry(track.points(centre_time, sonar.transmit_position_m), axes @ sent.T, way, mid, half)

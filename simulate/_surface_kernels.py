@@ -9,13 +9,13 @@ from numba import njit
 from .occlusion import hidden
 from .relief import overlooked
 
-__all__ = ["drop_hidden", "select_rough"]
+__all__ = ["answer", "drop_hidden", "select_rough"]
 
 _exact = njit(nogil=True, cache=True, error_model="numpy")
 
 
 @_exact
-def _answer(cosine, law):
+def answer(cosine, law):
     """Amplitude of unit area at a cosine of incidence, the sine of the grazing angle."""
     if law.size == 0:
         return cosine
@@ -50,7 +50,7 @@ def select_rough(place, modulus, phase, normal, law, transmit, axes, middle, lim
         back = ex * normal[0, k] + ey * normal[1, k] + ez * normal[2, k]
         if cosine <= 0 or back >= 0:
             continue
-        seen = _answer(cosine, law)
+        seen = answer(cosine, law)
         if seen <= 0:
             continue
         out[0, end], out[1, end], out[2, end] = place[0, i], place[1, i], place[2, i]

@@ -83,7 +83,8 @@ class Wake:
         stop = self.across @ end_m[:2] - self.middle_m
         first, last = _share(begin, stop, -self.half_width_m, self.half_width_m)
         if np.isfinite(self.depth_m):
-            above = _share(np.float64(start_m[2]), end_m[2], -np.inf, self.depth_m)
+            # Depths below 0 are those of images: ways by the surface.
+            above = _share(np.float64(start_m[2]), end_m[2], -self.depth_m, self.depth_m)
             first, last = np.maximum(first, above[0]), np.minimum(last, above[1])
         length = np.sqrt(((end_m - start_m[:, None]) ** 2).sum(axis=0))
         return length * np.maximum(last - first, 0.0)

@@ -10,6 +10,7 @@ replica, :func:`transform_length` points long.
 
 from __future__ import annotations
 
+import itertools
 import os
 import threading
 from collections import deque
@@ -26,22 +27,25 @@ from pingloom.imaging.errors import ParameterError
 from pingloom.imaging.records import Ping, Sonar
 
 from ._echo_kernels import select, spread_exact, spread_fast
-from ._geometry import Line, PingGeometry, ping_geometry, receiver_lines
+from ._geometry import Line, PingGeometry, array_axes, ping_geometry, receiver_lines
 from ._surface_kernels import drop_hidden, select_rough
 from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
+from .bounces import Bounces, Viewers
 from .bubbles import Wake, wakes
 from .front_end import receiver_gain_db
 from .ground import Ground
 from .instrument import absorption_db_m, replica, sonars, true_sonars, water
-from .listening import PingMoment
+from .leakage import crosstalk, mixed, strayed
+from .listening import PingMoment, Stream, chance
 from .motion import Track
 from .occlusion import solid_table
 from .ping_times import recorded_times_ns
 from .receive import Receiver, margin_samples
 from .scenario import Scenario
-from .scene import BLOCK_M, Scatterers, Seabed
+from .scene import Scatterers, Seabed
+from .sea_surface import SeaSurface
+from .surroundings import Surroundings, around
 from .targets import Highlight, target_highlights, target_scatterers
-from .tiles import Tiles
 from .truth import ping_times_ns, platform, point_delay_s, seconds_from_start, target_places, truth
 
 __all__ = [
@@ -77,7 +81,9 @@ def transform_length(scenario: Scenario, sonar: Sonar) -> tuple[int, int]:
     track = Track.of(scenario)
     speed = scenario.vehicle.speed_m_s + track.fastest("surge", "sway", "heave")
     listening_s = sonar.first_sample_delay_s + sonar.n_sample * sonar.sample_interval_s
-    offset_m = np.linalg.norm(sonar.element_position_m - sonar.transmit_position_m, axis=-1).max()
+    sent_m = np.stack([sonar.transmit_position_m, sonar.transmit_position_m * [1, -1, 1]])  # either side's
+    sent_m = sent_m[: 1 if strayed(scenario, sonar) is None else 2, None, None]
+    offset_m = np.linalg.norm(sonar.element_position_m - sent_m, axis=-1).max()
     difference_s = (2 * offset_m + 2 * speed * listening_s) / scenario.water.sound_speed_m_s
     lead = replica(sonar).size + int(np.ceil(difference_s / sonar.sample_interval_s)) + _SPARE
     lead += margin_samples(scenario, sonar.n_sample)
@@ -110,14 +116,18 @@ class _SidePlan:
     lines: list[Line]
     wakes: Sequence[Wake]
     receiver: Receiver
+    bounces: Bounces | None
+    sea: SeaSurface | None
+    sea_responses: tuple[NDArray[Any], ...]
 
     @classmethod
-    def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode) -> _SidePlan:
+    def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode, gain: float = 1.0) -> _SidePlan:
         length, lead = transform_length(scenario, sonar)
         dt, wavelength = sonar.sample_interval_s, scenario.wavelength_m
         neper = absorption_db_m(scenario) * np.log(10) / 20
-        level = np.sqrt(2) * 1e-6 * 10 ** (scenario.sonar.source_level_db / 20)
-        spectrum = np.fft.fft(replica(sonar), length)
+        level = np.sqrt(2) * 1e-6 * 10 ** (scenario.sonar.source_level_db / 20) * gain
+        pulse = replica(sonar)
+        spectrum = np.fft.fft(pulse, length)
         taps = None if mode == "reference" else FastTaps.plan(spectrum)
         factor = EXACT_FACTOR if taps is None else taps.factor
         sizes = (*(sonar.transmit_size_m / wavelength), *(sonar.receive_size_m / wavelength))
@@ -135,9 +145,15 @@ class _SidePlan:
         sector = scenario.seabed.sector_deg
         sine = min(1.0, 1 / sizes[0]) if sector is None else np.sin(np.deg2rad(sector) / 2)
         if taps is None:
-            response = spectrum / exact_transform(np.fft.fftfreq(length) / factor)
+            window, kind = exact_transform(np.fft.fftfreq(length) / factor), np.complex128
         else:
-            response = (spectrum / taps.transform).astype(np.complex64)
+            window, kind = taps.transform, np.complex64
+        sea, shifted = SeaSurface.plan(scenario), []
+        for speed in () if sea is None else sea.speed_m_s:
+            # A pulse that what echoes shifts by Doppler's 2 v f0 / c.
+            cycles = 2 * speed / numbers[0] * numbers[1] * dt * np.arange(pulse.size)
+            moved = np.fft.fft(pulse * np.exp(2j * np.pi * cycles), length)
+            shifted.append((moved / window).astype(kind))
         return cls(
             sonar,
             ground,
@@ -149,62 +165,24 @@ class _SidePlan:
             lead,
             tuple(float(v) for v in numbers),
             float(sine),
-            response,
+            (spectrum / window).astype(kind),
             factor,
             taps,
             receiver_lines(sonar),
             wakes(scenario),
             Receiver.of(scenario, sonar, absorption_db_m(scenario)),
+            Bounces.plan(scenario),
+            sea,
+            tuple(shifted),
         )
 
-    def limits(self) -> tuple[float, float]:
-        """Shortest and longest path whose echo touches the record. [m]"""
+    def limits(self, late_s: float = 0.0) -> tuple[float, float]:
+        """Shortest and longest path whose echo touches the record, which begins ``late_s`` after transmission. [m]"""
         c, dt = self.numbers[0], self.sonar.sample_interval_s
         first, margin = self.sonar.first_sample_delay_s, self.receiver.listening.margin
         early = replica(self.sonar).size + margin
-        return c * (first - early * dt), c * (first + (self.sonar.n_sample + margin + 1) * dt)
-
-
-class _Blocks:
-    """The seabed's blocks around the present ping; older ones are forgotten."""
-
-    def __init__(self, scenario: Scenario, plan: _SidePlan) -> None:
-        self._seabed = plan.seabed
-        self._half_rad = np.arcsin(plan.sector_sine)
-        self._scenario = scenario
-        self._lowest_m = plan.ground.lowest_m
-        self._kept: dict[int, list[Scatterers]] = {}
-
-    def near(self, track: Track, time_s: float) -> list[Scatterers]:
-        """Return what a ping's sector can touch, stripe by stripe of each block."""
-        if self._seabed is None:
-            return []
-        north, east = (track.position(time_s) - track.start_m)[:2]
-        along = np.cos(track.heading_rad) * north + np.sin(track.heading_rad) * east
-        reach = self._reach_m(track, time_s)
-        first, last = (np.floor((along + s * reach) / BLOCK_M).astype(int) for s in (-1, 1))
-        wanted = range(first.min(), last.max() + 1)
-        self._kept = {i: self._kept.get(i) or self._seabed.block(i) for i in wanted}
-        return [
-            group
-            for i, block in self._kept.items()
-            for group, a, b in zip(block, first, last, strict=True)
-            if a <= i <= b and group.modulus.size
-        ]
-
-    def _reach_m(self, track: Track, time_s: float) -> NDArray[np.float64]:
-        """How far ahead and astern of the vehicle the sector can touch each stripe, (stripe,)."""
-        scenario = self._scenario
-        heading, pitch, _ = track.angles(time_s)
-        turn = min(abs(heading - track.heading_rad) + self._half_rad, np.pi / 2)
-        # The stripe's far edge as seen from a vehicle off the nominal leg.
-        aside = track.largest("sway", "heave")
-        down = scenario.altitude_m + aside + self._lowest_m
-        slant = np.hypot(self._seabed.stripe_range_m + aside, down)
-        slant = np.minimum(slant, 1.01 * scenario.sonar.range_stop_m + scenario.sonar.array_length_m)
-        reach = slant * np.sin(turn) + down * abs(np.tan(pitch))
-        offset = abs(scenario.sonar.array_forward_m) + abs(scenario.sonar.transmit_forward_m)
-        return reach + offset + 0.1
+        late = late_s + first
+        return c * (late - early * dt), c * (late + (self.sonar.n_sample + margin + 1) * dt)
 
 
 def simulate(
@@ -258,22 +236,23 @@ def _cores() -> int:
 
 def _simulate(scenario, mode, threads, first, on_ping):
     track = Track.of(scenario)
-    plans = [_SidePlan.of(scenario, sonar, mode) for sonar in true_sonars(scenario).values()]
-    blocks = [_surroundings(scenario, plan) for plan in plans]
     times = ping_times_ns(scenario)
     seconds = seconds_from_start(scenario, times)
+    sides = [_Side.of(scenario, sonar, mode, track, seconds) for sonar in true_sonars(scenario).values()]
+    plans = [side.plan for side in sides]
+    factor = crosstalk(scenario)
     logged = recorded_times_ns(scenario)
-    waiting: deque[tuple[int, int, Future[NDArray[np.complex64]]]] = deque()
+    waiting: deque[tuple[int, int, Future[list[NDArray[np.complex64]]]]] = deque()
     stop = threading.Event()
     with ThreadPoolExecutor(threads) as pool:
         try:
             for number in range(first, times.size):
-                for side, plan in enumerate(plans):
-                    near = blocks[side].near(track, seconds[number])
-                    job = pool.submit(
-                        _echo, scenario, plan, track, number, float(seconds[number]), near, stop
-                    )
-                    waiting.append((number, side, job))
+                work = [side.work(number) for side in sides]
+                if factor is None:
+                    jobs = [pool.submit(_echoes, track, [w], None, stop) for w in work]
+                else:
+                    jobs = [pool.submit(_echoes, track, work, factor, stop)] * len(sides)
+                waiting.extend((number, side, job) for side, job in enumerate(jobs))
                 while len(waiting) > (threads + 1) * len(plans):
                     yield _finished(scenario, plans, track, logged, seconds, waiting.popleft(), on_ping)
             while waiting:
@@ -284,20 +263,77 @@ def _simulate(scenario, mode, threads, first, on_ping):
                 job.cancel()
 
 
-def _surroundings(scenario: Scenario, plan: _SidePlan) -> _Blocks | Tiles:
-    """Return the seabed around the pings: along one leg in bands that follow it, else in tiles fixed to the ground."""
-    if plan.seabed is None or len(scenario.vehicle.legs) < 2:
-        return _Blocks(scenario, plan)
-    return Tiles.plan(scenario, plan.ground, plan.sonar.side, plan.sector_sine)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Arrival:
+    """What one transmission sends to one array, heard from ``late_s`` after it on."""
+
+    plan: _SidePlan
+    number: int
+    time_s: float
+    late_s: float
+    near: list[Scatterers]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """All that one side hears in the listening time of one ping; its own echoes first."""
+
+    scenario: Scenario
+    arrivals: list[_Arrival]
+    surface: list[Scatterers]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """One side's array, and another that stands for what strays to it from the other side."""
+
+    scenario: Scenario
+    parts: list[tuple[_SidePlan, Surroundings]]
+    surface: Surroundings | None
+
+    @classmethod
+    def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode, track: Track, seconds: NDArray) -> _Side:
+        late = scenario.multipath is not None and scenario.multipath.previous_pings > 0
+        parts = []
+        for array, gain in (
+            ((sonar, 1.0), strayed(scenario, sonar)) if strayed(scenario, sonar) else ((sonar, 1.0),)
+        ):
+            plan = _SidePlan.of(scenario, array, mode, gain)
+            seabed = around(scenario, plan.seabed, array.side, plan.ground, plan.sector_sine, late=late)
+            parts.append((plan, Surroundings(seabed, track, seconds)))
+        plan, surface = parts[0][0], None
+        if plan.sea is not None:
+            over = plan.sea.scenario, plan.sea.seabed(sonar.side), sonar.side, plan.sea.ground
+            surface = Surroundings(around(*over, plan.sector_sine, late=False), track, seconds)
+        return cls(scenario, parts, surface)
+
+    @property
+    def plan(self) -> _SidePlan:
+        return self.parts[0][0]
+
+    def work(self, number: int) -> _Work:
+        """Gather one ping's work; asked for in ascending order."""
+        table = self.scenario.multipath
+        arrivals = []
+        for plan, surroundings in self.parts:
+            found = surroundings.of(number, 0 if table is None else table.previous_pings)
+            now_s = found[0][0]
+            arrivals += [
+                _Arrival(plan, number - k, time_s, now_s - time_s, near)
+                for k, (time_s, near) in enumerate(found)
+            ]
+        surface = [] if self.surface is None else self.surface.of(number)[0][1]
+        return _Work(self.scenario, arrivals, surface)
 
 
 def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     number, side, job = entry
     try:
-        echo = job.result()
+        made = job.result()
     except Exception as error:
         error.add_note(f"while simulating ping {number}, {plans[side].sonar.side}")
         raise
+    echo = made[side] if len(made) > 1 else made[0]  # of both sides where they are mixed
     ping = Ping(
         side=plans[side].sonar.side,
         number=number,
@@ -317,43 +353,103 @@ def _finished(scenario, plans, track, times, seconds, entry, on_ping):
     return ping, pose
 
 
-def _echo(scenario, plan, track, number, time_s, near, stop=None):
-    sonar = plan.sonar
-    n_row, n_channel = sonar.element_position_m.shape[:2]
+def _echo(scenario, plan, track, number, time_s, near):
+    """One ping's own echoes alone."""
+    (echo,) = _echoes(track, [_Work(scenario, [_Arrival(plan, number, time_s, 0.0, near)], [])], None)
+    return echo
+
+
+def _echoes(track, works, factor, stop=None):
+    """What is stored of one ping of one side, or of both where signals cross over between them."""
+    pressure = [_pressure(track, work, stop) for work in works]
+    if factor is not None:
+        pressure = mixed(pressure, factor)
+    echoes = []
+    for work, heard in zip(works, pressure, strict=True):
+        own = work.arrivals[0]
+        moment = PingMoment(work.scenario.seed, own.plan.sonar.side, own.number, own.time_s)
+        echoes.append(own.plan.receiver.run(heard, moment))
+    return echoes
+
+
+def _pressure(track, work, stop):
+    """Pressure at one side's receivers, (row, channel, sample)."""
+    plan = work.arrivals[0].plan
+    grid = _empty_grid(plan)
+    for arrival in work.arrivals:
+        geometry = _geometry(track, arrival)
+        turn = arrival.plan.numbers[1] * arrival.late_s % 1.0
+        points = _met(arrival.plan, geometry, arrival.near, arrival.late_s)
+        if arrival.plan.bounces is not None:
+            points = itertools.chain(points, _bounced(work.scenario, arrival, geometry, track))
+        spread = _spreaders(arrival.plan, geometry, arrival.late_s, grid)
+        for point, n in _unless(stop, points):
+            if turn:  # phases are told from the present ping's start
+                point[4, :n] += turn
+            for add in spread:
+                add(point, n)
+    spectrum = _spectrum(plan, grid, plan.response)
+    if plan.sea is not None:
+        spectrum += _sea_spectrum(track, work, stop)
+    return _samples(plan, spectrum)
+
+
+def _geometry(track: Track, arrival: _Arrival) -> PingGeometry:
+    plan, sonar = arrival.plan, arrival.plan.sonar
     last_s = sonar.first_sample_delay_s + (sonar.n_sample + 2 * plan.lead) * sonar.sample_interval_s
-    geometry = ping_geometry(track, sonar, time_s, last_s)
+    return ping_geometry(track, sonar, arrival.time_s, last_s + arrival.late_s, arrival.late_s)
+
+
+def _empty_grid(plan: _SidePlan) -> NDArray[Any]:
     # Float32 grids are complex ones with real and imaginary parts in turn: the kernel's vectors hold both.
     steps = plan.factor * plan.length
-    shape, kind = (
-        ((n_row, n_channel, steps), np.complex128)
-        if plan.taps is None
-        else ((n_row, n_channel, 2 * steps), np.float32)
-    )
-    grid = np.zeros(shape, kind)
-    spread = [
-        _spreader(plan, geometry, k, line, grid[line.row, line.channels]) for k, line in enumerate(plan.lines)
-    ]
-    for point, n in _met(plan, geometry, near):
+    shape = plan.sonar.element_position_m.shape[:2]
+    if plan.taps is None:
+        return np.zeros((*shape, steps), np.complex128)
+    return np.zeros((*shape, 2 * steps), np.float32)
+
+
+def _unless(stop, points):
+    """Hand points on until all is to stop."""
+    for item in points:
         if stop is not None and stop.is_set():
             raise CancelledError
-        for add in spread:
-            add(point, n)
-    pressure = np.empty(plan.receiver.listening.shape, np.complex64)
-    for row in range(n_row):
-        pressure[row] = _pulse(plan, grid[row] if plan.taps is None else grid[row].view(np.complex64))
-    return plan.receiver.run(pressure, PingMoment(scenario.seed, sonar.side, number, time_s))
+        yield item
+
+
+def _sea_spectrum(track, work, stop):
+    """Spectra of the surface's echo, class by class of its speeds."""
+    own = work.arrivals[0]
+    plan, geometry, total = own.plan, _geometry(track, own), 0
+    for response, groups in zip(plan.sea_responses, plan.sea.classes(work.surface, own.time_s), strict=True):
+        grid = _empty_grid(plan)
+        spread = _spreaders(plan, geometry, 0.0, grid)
+        points = _gathered(plan, geometry, [(s, plan.sector_sine) for s in groups], 0.0, surface=True)
+        for point, n in _unless(stop, points):
+            for add in spread:
+                add(point, n)
+        total = total + _spectrum(plan, grid, response)
+    return total
+
+
+def _middle(geometry: PingGeometry) -> NDArray[np.float64]:
+    return np.ascontiguousarray(geometry.way[:, 0, :3].mean(axis=0))
 
 
 def _met(
-    plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers]
+    plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers], late_s: float = 0.0
 ) -> Iterator[tuple[NDArray[np.float64], int]]:
     """Gather the scatterers that this ping meets, (5, n) and their number, a cacheful at a time."""
-    middle = np.ascontiguousarray(geometry.way[:, 0, :3].mean(axis=0))
-    bright = [h.seen_from(geometry.transmit_m, middle) for h in plan.highlights]
+    bright = [h.seen_from(geometry.transmit_m, _middle(geometry)) for h in plan.highlights]
     groups = [(s, plan.sector_sine) for s in near] + [(s, 2.0) for s in (*plan.targets, *bright)]
+    return _gathered(plan, geometry, groups, late_s)
+
+
+def _gathered(plan, geometry, groups, late_s, surface=False):
+    middle = _middle(geometry)
     point = np.empty((5, _CHUNK + 1 + max((s.modulus.size for s, _ in groups), default=0)))
     sent = (geometry.transmit_m, geometry.transmit_axes, middle)
-    shortest, longest = plan.limits()
+    shortest, longest = plan.limits(late_s)
     n = 0
     for s, sine in groups:
         limits = (shortest, longest, sine)
@@ -362,7 +458,7 @@ def _met(
             n = select(*what, s.normal, *sent, limits, n, point)
         else:
             n = select_rough(*what, s.normal.reshape(3, -1), s.law, *sent, limits, n, point)
-        if plan.solid.shape[0] or not plan.ground.relief.plane:
+        if not surface and (plan.solid.shape[0] or not plan.ground.relief.plane):
             n = drop_hidden(
                 point, start, n, geometry.transmit_m, middle, plan.solid, plan.ground.relief.table
             )
@@ -375,30 +471,75 @@ def _met(
         yield point, n
 
 
+def _bounced(scenario: Scenario, arrival: _Arrival, geometry: PingGeometry, track: Track):
+    """Gather the scatterers that a ping meets by mirrors, (8, n) and their number."""
+    plan = arrival.plan
+    middle = _middle(geometry)
+    face = track.rotation(arrival.time_s + geometry.mid_s) @ array_axes(plan.sonar)[2]
+    viewers = Viewers(geometry.transmit_m, geometry.transmit_axes, middle, face)
+    key = (arrival.number, int(plan.sonar.side == "starboard"), round(arrival.late_s * 1e6))
+    for point, n in plan.bounces.met(
+        [(s, plan.sector_sine) for s in arrival.near],
+        [(s, 2.0) for s in plan.targets],
+        plan.highlights,
+        viewers,
+        plan.limits(arrival.late_s),
+        plan.solid,
+        plan.ground.relief.table,
+        chance(scenario.seed, Stream.FACETS, *key),
+    ):
+        for wake in plan.wakes:
+            for viewer, rows in ((geometry.transmit_m, slice(5, 8)), (middle, slice(0, 3))):
+                point[3, :n] *= np.exp(-wake.neper_m * wake.within_m(viewer, point[rows, :n]))
+        yield point, n
+
+
+def _spreaders(plan, geometry, late_s, grid):
+    """Return what adds points to the grid, for each line of receivers."""
+    return [
+        _spreader(plan, geometry, k, line, grid[line.row, line.channels], late_s)
+        for k, line in enumerate(plan.lines)
+    ]
+
+
 def _spreader(
-    plan: _SidePlan, geometry: PingGeometry, number: int, line: Line, grid: NDArray[Any]
+    plan: _SidePlan,
+    geometry: PingGeometry,
+    number: int,
+    line: Line,
+    grid: NDArray[Any],
+    late_s: float = 0.0,
 ) -> Callable[[NDArray[np.float64], int], None]:
     """Return what adds points to the grid of one line of receivers."""
     along, way, mid, half = line.along_m, geometry.way[number], geometry.mid_s, geometry.half_s
+    numbers = (*plan.numbers[:8], plan.numbers[8] + late_s, plan.numbers[9])
     if plan.taps is None:
-        ping = (geometry.transmit_m, geometry.transmit_axes, way, mid, half, plan.numbers)
+        ping = (geometry.transmit_m, geometry.transmit_axes, way, mid, half, numbers)
         return lambda point, n: spread_exact(point, n, *ping, along, EXACT_BETA, EXACT_WIDTH, grid)
-    fixed = np.concatenate(
-        [geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], plan.numbers]
-    )
+    fixed = np.concatenate([geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], numbers])
     longest = max(float(np.abs(along).max()), _POINT_M)
     edge = int(np.ceil(longest * 2 * plan.numbers[9] / plan.numbers[0])) + 8
     array = (way.T.ravel(), along.astype(np.float32), *along_nodes(longest))
     return lambda point, n: spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
 
 
-def _pulse(plan: _SidePlan, grid: NDArray[Any]) -> NDArray[Any]:
-    """Turn impulses on the fine grid into echoes at the sampling rate."""
+def _spectrum(plan: _SidePlan, grid: NDArray[Any], response: NDArray[Any]) -> NDArray[Any]:
+    """Spectra of the echoes whose impulses lie on the fine grid, (row, channel, frequency)."""
     half = plan.length // 2  # odd: as many bins below zero as above
-    fine = scipy.fft.fft(grid, axis=-1, workers=1, overwrite_x=True)
-    spectrum = np.empty((grid.shape[0], plan.length), grid.dtype)
-    np.multiply(fine[:, : half + 1], plan.response[: half + 1], out=spectrum[:, : half + 1])
-    np.multiply(fine[:, -half:], plan.response[-half:], out=spectrum[:, half + 1 :])
-    echo = scipy.fft.ifft(spectrum, axis=-1, workers=1, overwrite_x=True)
+    out = np.empty((*grid.shape[:2], plan.length), response.dtype)
+    for row in range(grid.shape[0]):
+        line = grid[row] if plan.taps is None else grid[row].view(np.complex64)
+        fine = scipy.fft.fft(line, axis=-1, workers=1, overwrite_x=True)
+        np.multiply(fine[:, : half + 1], response[: half + 1], out=out[row, :, : half + 1])
+        np.multiply(fine[:, -half:], response[-half:], out=out[row, :, half + 1 :])
+    return out
+
+
+def _samples(plan: _SidePlan, spectrum: NDArray[Any]) -> NDArray[np.complex64]:
+    """Samples of the listening time of echoes with these spectra."""
+    pressure = np.empty(plan.receiver.listening.shape, np.complex64)
     first = plan.lead - plan.receiver.listening.margin
-    return echo[:, first : first + plan.receiver.listening.n]
+    for row in range(spectrum.shape[0]):
+        echo = scipy.fft.ifft(spectrum[row], axis=-1, workers=1, overwrite_x=True)
+        pressure[row] = echo[:, first : first + plan.receiver.listening.n]
+    return pressure

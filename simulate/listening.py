@@ -36,6 +36,8 @@ class Stream(IntEnum):
     PING_TIME = 40
     CHANNEL = 41
     RING = 42
+    FACETS = 50
+    SURFACE = 51
 
 
 def chance(seed: int, stream: Stream, *key: int) -> np.random.Generator:

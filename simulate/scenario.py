@@ -19,7 +19,10 @@ from .contradictions import check_array, check_motions, check_navigation, check_
 from .ground_checks import check_ground, check_target
 from .instrument_checks import check_bubbles, check_instrument, check_noise
 from .instrument_tables import InstrumentTable
+from .multipath_checks import check_multipath
+from .multipath_tables import LeakageTable, MultipathTable, SurfaceTable
 from .noise_tables import NoiseTable
+from .reach import heard_range_m
 from .seabed_tables import SeabedTable
 from .sonar_table import SonarTable
 from .target_tables import Target
@@ -29,7 +32,9 @@ from .water_tables import WaterTable
 __all__ = [
     "Bubbles",
     "InstrumentTable",
+    "LeakageTable",
     "Leg",
+    "MultipathTable",
     "NavigationTable",
     "NoiseTable",
     "Oscillation",
@@ -37,6 +42,7 @@ __all__ = [
     "Scenario",
     "SeabedTable",
     "SonarTable",
+    "SurfaceTable",
     "Target",
     "VehicleTable",
     "WaterTable",
@@ -58,6 +64,9 @@ class Scenario:
     noise: NoiseTable = NoiseTable()
     bubbles: tuple[Bubbles, ...] = ()
     instrument: InstrumentTable = InstrumentTable()
+    multipath: MultipathTable | None = None
+    surface: SurfaceTable | None = None
+    leakage: LeakageTable | None = None
 
     def __post_init__(self) -> None:
         if self.seed < 0:
@@ -74,6 +83,7 @@ class Scenario:
         check_noise(self)
         check_bubbles(self)
         check_instrument(self)
+        check_multipath(self)
 
     def _check_depths(self) -> None:
         altitude, depth, water = self.vehicle.altitude_m, self.vehicle.depth_m, self.water.depth_m
@@ -108,7 +118,7 @@ class Scenario:
         along, across = self.leg_place(target)
         name = f"targets: '{target.name or target.kind}'"
         track = (self.vehicle.n_ping - 1) / self.vehicle.ping_rate_hz * self.vehicle.speed_m_s
-        reach = self.sonar.range_stop_m
+        reach = heard_range_m(self)
         if self.vehicle.legs:
             check_seen(self, name, along, across)
         elif not -reach <= along <= track + reach or abs(across) > reach:

@@ -28,7 +28,7 @@ BLOCK_M = 1.0
 """Length of a seabed block along the leg. A constant: another length would be another random scene. [m]"""
 
 _STRIPES = 8
-_SCENE = 0  # stream of the seed
+_SCENE, _BEYOND = 0, 13  # streams of the seed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +79,7 @@ class Seabed:
     edge_m: NDArray[np.float64]
     per_block: NDArray[np.int64]
     stripe: NDArray[np.int64]
+    stream: int = _SCENE
 
     @classmethod
     def plan(cls, scenario: Scenario, side: str, ground: Ground | None = None) -> Seabed:
@@ -86,20 +87,17 @@ class Seabed:
         ground = Ground.of(scenario) if ground is None else ground
         track = Track.of(scenario)
         motion_m = track.largest("surge", "sway", "heave")
-        nearest = max(scenario.altitude_m - ground.highest_m, 0.0)  # a risen seabed is met farther out
-        far = np.sqrt(scenario.sonar.range_stop_m**2 - nearest**2) + motion_m + 0.5
-        edge, count = [-(scenario.seabed.inner_margin_m + motion_m)], []
-        while edge[-1] < far:
-            along, across = cell_m(scenario, edge[-1])
-            fine = np.sqrt(scenario.seabed.per_cell)
-            edge.append(edge[-1] + across / fine)
-            count.append(int(np.ceil(BLOCK_M * fine / along)))
-        sign = -1 if side == "port" else 1
-        per_block = np.array(count, dtype=np.int64)
-        # Stripes of equally many points.
-        share = np.cumsum(per_block) / per_block.sum()
-        stripe = np.searchsorted(share, np.arange(_STRIPES) / _STRIPES)
-        return cls(scenario, ground, sign, np.array(edge), per_block, np.append(stripe, per_block.size))
+        far = _ground_m(scenario, ground, scenario.sonar.range_stop_m) + motion_m + 0.5
+        bands = _bands(scenario, -(scenario.seabed.inner_margin_m + motion_m), far)
+        return cls(scenario, ground, -1 if side == "port" else 1, *bands)
+
+    def beyond(self, range_m: float) -> Seabed:
+        """Go on from the far edge to where a slant range reaches, with draws of its own: this one stays as it is."""
+        stop = self.scenario.sonar.range_stop_m
+        near, far = (_ground_m(self.scenario, self.ground, r) for r in (stop, range_m))
+        edge = float(self.edge_m[-1])
+        bands = _bands(self.scenario, edge, edge + max(far - near, 0.1))
+        return Seabed(self.scenario, self.ground, self.sign, *bands, stream=_BEYOND)
 
     @property
     def n_point(self) -> int:
@@ -118,7 +116,7 @@ class Seabed:
         """
         seabed = self.scenario.seabed
         # Keys can't be negative: blocks behind the start get odd numbers.
-        key = (_SCENE, int(self.sign < 0), 2 * index if index >= 0 else -2 * index - 1)
+        key = (self.stream, int(self.sign < 0), 2 * index if index >= 0 else -2 * index - 1)
         rng = np.random.default_rng(np.random.SeedSequence(self.scenario.seed, spawn_key=key))
         draw = self._jittered if seabed.placement == "jittered" else self._random
         band, along, across, area = draw(rng)
@@ -152,6 +150,27 @@ class Seabed:
         width = np.diff(self.edge_m)[band]
         across = self.edge_m[band] + rng.random(n) * width
         return band, rng.random(n) * BLOCK_M, across, BLOCK_M / self.per_block[band] * width
+
+
+def _ground_m(scenario: Scenario, ground: Ground, range_m: float) -> float:
+    """Distance across track at which a slant range meets the seabed."""
+    nearest = max(scenario.altitude_m - ground.highest_m, 0.0)  # a risen seabed is met farther out
+    return float(np.sqrt(range_m**2 - nearest**2))
+
+
+def _bands(scenario: Scenario, edge_m: float, far_m: float) -> tuple[NDArray, NDArray, NDArray]:
+    """Edges of bands from one distance to another, points of each in a block, first band of each stripe."""
+    edge, count = [edge_m], []
+    while edge[-1] < far_m:
+        along, across = cell_m(scenario, edge[-1])
+        fine = np.sqrt(scenario.seabed.per_cell)
+        edge.append(edge[-1] + across / fine)
+        count.append(int(np.ceil(BLOCK_M * fine / along)))
+    per_block = np.array(count, dtype=np.int64)
+    # Stripes of equally many points.
+    share = np.cumsum(per_block) / per_block.sum()
+    stripe = np.searchsorted(share, np.arange(_STRIPES) / _STRIPES)
+    return np.array(edge), per_block, np.append(stripe, per_block.size)
 
 
 def dressed(

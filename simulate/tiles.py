@@ -16,6 +16,7 @@ from .cells import cell_m
 from .ground import Ground
 from .motion import Track
 from .path import Path
+from .reach import deepest_look_m, heard_range_m
 from .scenario import Scenario
 from .scene import Scatterers, dressed
 
@@ -106,7 +107,7 @@ class Tiles:
         here = _leg_frame(scenario, track.position(time_s)[None, :2])[0]
         arm = abs(scenario.sonar.array_forward_m) + abs(scenario.sonar.transmit_forward_m)
         spare = _HALF_DIAGONAL_M + scenario.sonar.array_length_m + arm + 0.1
-        reach = scenario.sonar.range_stop_m + spare
+        reach = heard_range_m(scenario) + spare
         first, last = (np.floor((here + s * reach) / TILE_M).astype(int) for s in (-1, 1))
         i, j = (np.arange(a, b + 1) for a, b in zip(first, last, strict=True))
         i, j = (k.ravel() for k in np.meshgrid(i, j, indexing="ij"))
@@ -114,7 +115,7 @@ class Tiles:
         turn = heading - np.deg2rad(scenario.vehicle.heading_deg)
         ahead = np.cos(turn) * away[:, 0] + np.sin(turn) * away[:, 1]
         aside = self.sign * (np.cos(turn) * away[:, 1] - np.sin(turn) * away[:, 0])
-        below = scenario.altitude_m + track.largest("heave") + self.ground.lowest_m
+        below = deepest_look_m(scenario) + track.largest("heave") + self.ground.lowest_m
         slant = np.hypot(np.hypot(*away.T) + _HALF_DIAGONAL_M, below)
         touched = np.hypot(*away.T) <= reach
         touched &= np.abs(ahead) <= slant * np.sin(self.half_rad) + below * abs(np.tan(pitch)) + spare

@@ -28,6 +28,7 @@ from pingloom.simulate.scenario import (
     VehicleTable,
     WaterTable,
 )
+from pingloom.simulate.surroundings import Blocks
 
 C = 1500.0
 WAVES = (
@@ -348,7 +349,7 @@ def test_no_point_that_a_ping_meets_is_left_out(time):
     (sonar,) = echoes.sonars(scenario).values()
     plan, track = echoes._SidePlan.of(scenario, sonar, "fast"), Track.of(scenario)
     geometry = ping_geometry(track, sonar, time, 0.03)
-    near = echoes._Blocks(scenario, plan).near(track, time)
+    near = Blocks(scenario, plan.seabed, plan.ground, plan.sector_sine).near(track, time)
     everything = [group for i in range(-15, 20) for group in plan.seabed.block(i)]
     few, all_of_them = (
         np.concatenate([p[:, :n].copy() for p, n in echoes._met(plan, geometry, groups)], axis=1)
