@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -18,6 +19,7 @@ from .scene import Scatterers
 __all__ = ["Bounces", "Pair", "Viewers", "rms_height_m", "rms_slope"]
 
 _CHUNK = 8192  # scatterers that are handed on at a time
+_FACETS = 64  # at least, for a group of scatterers: a single point is seen by many
 
 
 def rms_height_m(scenario: Scenario) -> float:
@@ -199,9 +201,12 @@ class Bounces:
         most = max((s.modulus.size for s, _ in (*seabed, *bodies)), default=0)
         point, n = np.empty((8, _CHUNK + 1 + most)), 0
         for pair, groups in self._work(seabed, bodies, highlights, viewers):
-            for s, sine in groups:
-                if not s.modulus.size or not self._possible(pair, viewers, s.place_m, limits[1]):
+            for group, sine in groups:
+                if not group.modulus.size or not self._possible(pair, viewers, group.place_m, limits[1]):
                     continue
+                s = group
+                if pair.by_facets:
+                    s = _repeated(s, math.ceil(_FACETS / s.modulus.size))
                 if n + s.modulus.size >= point.shape[1]:  # one column is to spare
                     if n:
                         yield point, n
@@ -251,6 +256,15 @@ class Bounces:
                 draw[2 * k : 2 * k + 2] *= self.slope * np.sqrt(way.n_surface)
         rng.random(out=draw[4])
         return draw
+
+
+def _repeated(s: Scatterers, times: int) -> Scatterers:
+    """Few scatterers several times, with their power shared out: each is seen by many facets."""
+    if times == 1:
+        return s
+    normal = s.normal if s.normal.ndim == 1 else np.tile(s.normal, times)
+    modulus = np.tile(s.modulus, times) / math.sqrt(times)
+    return Scatterers(np.tile(s.place_m, times), modulus, np.tile(s.phase_cycles, times), normal, s.law)
 
 
 def _raised(viewer_m: NDArray[np.float64], way: Way) -> NDArray[np.float64]:
