@@ -21,6 +21,8 @@ __all__ = ["FAINT", "meet_by_ways"]
 
 _exact = njit(nogil=True, cache=True, error_model="numpy")
 
+_ON_BOTTOM_M = 1e-3  # no sound comes up from a bottom to what lies on it
+
 FAINT = 1e-3
 """Amplitude, of a perfect mirror's, below which an arrival is left out: 60 dB."""
 
@@ -154,11 +156,14 @@ def meet_by_ways(
     shortest, longest, sine = limits
     each, drawn = normal.shape[1] > 1, draw.shape[1] > 0
     echoes_all_round = not each and abs(normal[0, 0]) + abs(normal[1, 0]) + abs(normal[2, 0]) == 0
+    from_below = ways[0, _FROM_BELOW] + ways[1, _FROM_BELOW] > 0
     clear = solid.shape[0] == 0 and relief.shape[0] == 1
     sent, heard = np.empty(_N), np.empty(_N)
     end = start
     for i in range(place.shape[1]):
         px, py, pz = place[0, i], place[1, i], place[2, i]
+        if from_below and mirror[7] - pz < _ON_BOTTOM_M:
+            continue
         a, b, c, d = (draw[0, i], draw[1, i], draw[2, i], draw[3, i]) if drawn else (0.0, 0.0, 0.0, 0.0)
         _follow(px, py, pz, transmit[0], transmit[1], transmit[2], ways[0], mirror, a, b, sent)
         ox, oy, oz = sent[_X] - transmit[0], sent[_Y] - transmit[1], sent[_Z] - transmit[2]

@@ -121,14 +121,25 @@ class _SidePlan:
     sea_responses: tuple[NDArray[Any], ...]
 
     @classmethod
-    def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode, gain: float = 1.0) -> _SidePlan:
+    def of(
+        cls,
+        scenario: Scenario,
+        sonar: Sonar,
+        mode: Mode,
+        gain: float = 1.0,
+        like: _SidePlan | None = None,
+    ) -> _SidePlan:
+        """Plan a side; one that is ``like`` another has its pulse."""
         length, lead = transform_length(scenario, sonar)
         dt, wavelength = sonar.sample_interval_s, scenario.wavelength_m
         neper = absorption_db_m(scenario) * np.log(10) / 20
         level = np.sqrt(2) * 1e-6 * 10 ** (scenario.sonar.source_level_db / 20) * gain
         pulse = replica(sonar)
         spectrum = np.fft.fft(pulse, length)
-        taps = None if mode == "reference" else FastTaps.plan(spectrum)
+        if mode == "reference":
+            taps = None
+        else:
+            taps = FastTaps.plan(spectrum) if like is None else like.taps
         factor = EXACT_FACTOR if taps is None else taps.factor
         sizes = (*(sonar.transmit_size_m / wavelength), *(sonar.receive_size_m / wavelength))
         start = sonar.first_sample_delay_s - lead * dt
@@ -294,11 +305,10 @@ class _Side:
     @classmethod
     def of(cls, scenario: Scenario, sonar: Sonar, mode: Mode, track: Track, seconds: NDArray) -> _Side:
         late = scenario.multipath is not None and scenario.multipath.previous_pings > 0
-        parts = []
-        for array, gain in (
-            ((sonar, 1.0), strayed(scenario, sonar)) if strayed(scenario, sonar) else ((sonar, 1.0),)
-        ):
-            plan = _SidePlan.of(scenario, array, mode, gain)
+        stray = strayed(scenario, sonar)
+        parts: list[tuple[_SidePlan, Surroundings]] = []
+        for array, gain in ((sonar, 1.0), *([] if stray is None else [stray])):
+            plan = _SidePlan.of(scenario, array, mode, gain, parts[0][0] if parts else None)
             seabed = around(scenario, plan.seabed, array.side, plan.ground, plan.sector_sine, late=late)
             parts.append((plan, Surroundings(seabed, track, seconds)))
         plan, surface = parts[0][0], None

@@ -12,7 +12,6 @@ from numpy.testing import assert_allclose, assert_array_equal
 from pingloom.simulate import echoes
 from pingloom.simulate.motion import Track
 from pingloom.simulate.scenario import (
-    LeakageTable,
     MultipathTable,
     Oscillation,
     Scenario,
@@ -35,7 +34,7 @@ WAVES = (
 )
 POINTS = tuple(
     Target(along_m=a, across_m=x, height_m=h, strength_db=float(40 * np.log10(x)))
-    for a, x, h in ((0.3, 9.0, 0.0), (-0.4, 14.0, 0.6), (0.9, 19.0, 0.2))
+    for a, x, h in ((0.3, 9.0, 0.1), (-0.4, 14.0, 0.6), (0.9, 19.0, 0.2))
 )
 BARE = Scenario(
     sonar=SonarTable(
