@@ -98,6 +98,7 @@ def image_recording(
             left_out=dict(counts.left_out),
             late_pixels=counts.late_pixels,
             uncovered_pixels=counts.uncovered_pixels,
+            rays=chain.water.reason,
             interval_s=_interval(recording),
             n_side=len(recording.sides),
             first_ping_s=first_ping_s,

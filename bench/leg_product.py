@@ -34,6 +34,7 @@ def leg_writer(task: ImagingTask, k: int, leg: Leg) -> ProductWriter:
             "recording_title": recording.title,
             "seed": recording.seed,
             "leg": {"first_time_ns": leg.first_time_ns, "last_time_ns": leg.last_time_ns},
+            "rays": chain.water.reason,
             "cells": {side: _cells(task, side, leg) for side in chain.sides},
         },
         georeference=_georeference(task, leg),

@@ -125,6 +125,8 @@ class ImagingRun:
     """Pings left out, by reason."""
     late_pixels: int
     uncovered_pixels: int
+    rays: str
+    """Straight or exact, and why."""
     interval_s: float
     """Median time from ping to ping of a side."""
     n_side: int
@@ -152,6 +154,7 @@ class ImagingRun:
             "left_out": self.left_out,
             "late_pixels": self.late_pixels,
             "uncovered_pixels": self.uncovered_pixels,
+            "rays": self.rays,
             "ping_interval_ms": 1e3 * self.interval_s,
             "first_ping_s_compilation_included": self.first_ping_s,
             "stage_median_ms": self.stage_ms,

@@ -43,8 +43,21 @@ def level_field(field, amplitude, node_per_sample):
 
 
 @numba.njit(nogil=True, cache=True)
-def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
-    """Delay at which the moving array receives a point, and the node below it, the table's end where it lies outside."""
+def _rays(ray_step, ray_factor, horizontal, factor):
+    """Stretch, curve, level and down of the rays to a horizontal distance, into ``factor``."""
+    at = horizontal / ray_step
+    k = min(int(at), ray_factor.shape[1] - 2)
+    w = at - k
+    for i in range(4):
+        factor[i] = ray_factor[i, k] + w * (ray_factor[i, k + 1] - ray_factor[i, k])
+
+
+@numba.njit(nogil=True, cache=True)
+def _reach(point, tx, sent_m, stretch, delay_s, centre, sound_speed):
+    """Delay at which the moving array receives a point, and the node below it, the table's end where it lies outside.
+
+    ``sent_m`` is the travel from the transmitter.
+    """
     n = delay_s.size
     step = delay_s[1] - delay_s[0]
     t = 2 * sent_m / sound_speed
@@ -57,7 +70,7 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
         for d in range(3):
             c = centre[k, d] + w * (centre[k + 1, d] - centre[k, d])
             square += (point[d] - c) ** 2
-        t = (sent_m + math.sqrt(square)) / sound_speed
+        t = (sent_m + math.sqrt(stretch * square)) / sound_speed
     return t, k
 
 
@@ -65,14 +78,16 @@ def _reach(point, tx, sent_m, delay_s, centre, sound_speed):
 _SENT_SQUARE, _SENT_SLOPE, _BACK_SQUARE, _BACK_SLOPE, _CLOSING, _CLOSING_SLOPE = 0, 1, 2, 3, 4, 5
 _REFERENCE, _SPEED, _U_ZERO, _U_SLOPE, _U_DRIFT, _U_DRIFT_SLOPE = 6, 7, 8, 9, 10, 11
 _SAMPLE_ZERO, _SAMPLE_RATE, _BEAM_ZERO, _BEAM_SCALE, _NOISE_ZERO, _NOISE_SLOPE = 12, 13, 14, 15, 16, 17
-_LEAST_SENT = 18
-_N_NUMBER = 19
+_LEAST_SENT, _CURVE = 18, 19
+_N_NUMBER = 20
 
 
 @numba.njit(nogil=True, cache=True)
 def _column(
     point,
+    tilt,
     sent_m,
+    ray,
     t0,
     k,
     tx,
@@ -91,30 +106,41 @@ def _column(
     """Work out one column's numbers from the moving array's tables at the delay of its reference point."""
     step = delay_s[1] - delay_s[0]
     w = (t0 - delay_s[k]) / step
-    back_square = 0.0
+    square = 0.0
     closing = 0.0
     u_zero = 0.0
     u_drift = 0.0
+    back_slope = 0.0
+    closing_slope = 0.0
+    u_slope = 0.0
+    u_drift_slope = 0.0
     for d in range(3):
         v = velocity[k, d] + w * (velocity[k + 1, d] - velocity[k, d])
         turn = (axis[k + 1, d] - axis[k, d]) / step
         a = axis[k, d] + w * step * turn
         b = point[d] - (centre[k, d] + w * (centre[k + 1, d] - centre[k, d]))
-        back_square += b * b
+        bend = ray[3] if d == 2 else ray[2]
+        # Along the column the seabed may rise or fall.
+        ahead = tilt if d == 2 else (1.0 if d == 0 else 0.0)
+        square += b * b
         closing += b * v
-        u_zero += a * b
+        u_zero += bend * a * b
         u_drift += turn * b - a * v
-        if d == 0:
-            number[_BACK_SLOPE] = 2 * b
-            number[_CLOSING_SLOPE] = v
-            number[_U_SLOPE] = a
-            number[_U_DRIFT_SLOPE] = turn
+        back_slope += ahead * b
+        closing_slope += ahead * v
+        u_slope += ahead * bend * a
+        u_drift_slope += ahead * turn
     number[_SENT_SQUARE] = sent_m * sent_m
-    number[_SENT_SLOPE] = 2 * (point[0] - tx[0])
-    number[_BACK_SQUARE] = back_square
+    number[_SENT_SLOPE] = 2 * ray[1] * (point[0] - tx[0] + tilt * (point[2] - tx[2]))
+    number[_BACK_SQUARE] = ray[0] * square
+    number[_BACK_SLOPE] = 2 * ray[1] * back_slope
     number[_CLOSING] = closing
+    number[_CLOSING_SLOPE] = closing_slope
+    number[_CURVE] = ray[1] * (1 + tilt * tilt)
     number[_U_ZERO] = u_zero
+    number[_U_SLOPE] = u_slope
     number[_U_DRIFT] = u_drift
+    number[_U_DRIFT_SLOPE] = u_drift_slope
     number[_REFERENCE] = sound_speed * t0
     number[_SPEED] = sound_speed
     number[_SAMPLE_ZERO] = (t0 - first_delay) * rate
@@ -141,11 +167,11 @@ def _place(n, offset, along, ramp, number, at_sample, at_beam, noise):
     sample_zero, sample_rate = number[_SAMPLE_ZERO], number[_SAMPLE_RATE]
     beam_zero, beam_scale = number[_BEAM_ZERO], number[_BEAM_SCALE]
     noise_zero, noise_slope = number[_NOISE_ZERO], number[_NOISE_SLOPE]
-    least_sent = number[_LEAST_SENT]
+    least_sent, curve = number[_LEAST_SENT], number[_CURVE]
     for i in range(n):
         s = offset + ramp[i] * along
-        sent = math.sqrt(sent_square + s * (sent_slope + s))
-        back = math.sqrt(back_square + s * (back_slope + s))
+        sent = math.sqrt(sent_square + s * (sent_slope + curve * s))
+        back = math.sqrt(back_square + s * (back_slope + curve * s))
         near = (closing + s * closing_slope) / back
         dt = (sent + back - reference) / (speed + near)
         u = (u_zero + s * u_slope + dt * (u_drift + s * u_drift_slope)) / (back - near * dt)
@@ -235,7 +261,9 @@ def lay_look(
     velocity,
     axis,
     sound_speed,
-    seabed,
+    ray_step,
+    ray_factor,
+    plane,
     sign,
     across_m,
     along_m,
@@ -273,9 +301,10 @@ def lay_look(
     in_delay = np.empty(longest, np.int32)
     in_direction = np.empty(longest, np.int32)
     point = np.empty(3)
-    point[2] = seabed
+    ray = np.empty(4)
+    tilt = plane[1]
     # Where the sector's edges cut a column: (s a)^2 = sine^2 |r|^2 along it, a quadratic in s.
-    qa = tx_axis[0] ** 2 - sector_sine**2
+    qa = (tx_axis[0] + tilt * tx_axis[2]) ** 2 - sector_sine**2 * (1 + tilt**2)
     added = 0
     late = 0
     seen = 0
@@ -284,14 +313,21 @@ def lay_look(
     for q in range(n_column):
         x = sign * (q + 0.5) * across_m
         point[1] = x
-        # The column's reference point lies on the transmitter's broadside plane.
-        point[0] = tx[0] - (tx_axis[1] * (x - tx[1]) + tx_axis[2] * (seabed - tx[2])) / tx_axis[0]
+        # The column's reference point lies on the transmitter's broadside plane and on the seabed's.
+        level = plane[0] + plane[2] * x
+        point[0] = tx[0] - (tx_axis[1] * (x - tx[1]) + tx_axis[2] * (level + tilt * tx[0] - tx[2])) / (
+            tx_axis[0] + tilt * tx_axis[2]
+        )
+        point[2] = level + tilt * point[0]
         ahead = point[0] - tx[0]
-        sent_m = math.sqrt(ahead**2 + (x - tx[1]) ** 2 + (seabed - tx[2]) ** 2)
+        drop = point[2] - tx[2]
+        straight = math.sqrt(ahead**2 + (x - tx[1]) ** 2 + drop**2)
+        _rays(ray_step, ray_factor, math.sqrt(ahead**2 + (x - tx[1]) ** 2), ray)
+        sent_m = math.sqrt(ray[0]) * straight
         # The column's reference point may lie outside what is imaged, and pixels beside it inside: each is judged alone.
-        t0, k = _reach(point, tx, sent_m, delay_s, centre, sound_speed)
-        qb = sector_sine**2 * ahead
-        root = math.sqrt(qb * qb + qa * sector_sine**2 * sent_m**2)
+        t0, k = _reach(point, tx, sent_m, ray[0], delay_s, centre, sound_speed)
+        qb = sector_sine**2 * (ahead + tilt * drop)
+        root = math.sqrt(qb * qb + qa * sector_sine**2 * straight**2)
         low = math.ceil((point[0] + (qb - root) / qa) / along_m - 0.5)
         high = math.floor((point[0] + (qb + root) / qa) / along_m - 0.5) + 1
         if low < first_row:
@@ -305,7 +341,9 @@ def lay_look(
         n = high - low
         _column(
             point,
+            tilt,
             sent_m,
+            ray,
             t0,
             k,
             tx,
@@ -321,7 +359,7 @@ def lay_look(
             noise_node,
             number,
         )
-        number[_LEAST_SENT] = (seabed - tx[2]) / steepest_sine
+        number[_LEAST_SENT] = math.sqrt(ray[0]) * drop / steepest_sine
         _place(
             n, f32((low + 0.5) * along_m - point[0]), f32(along_m), ramp, number, at_sample, at_beam, noise
         )
@@ -384,7 +422,9 @@ def broadside_line(
     centre,
     axis,
     sound_speed,
-    seabed,
+    ray_step,
+    ray_factor,
+    plane,
     sign,
     across_m,
     steepest_sine,
@@ -400,7 +440,7 @@ def broadside_line(
     n_fraction = direction_taps.size // 4 - 1
     step = delay_s[1] - delay_s[0]
     point = np.empty(3)
-    point[2] = seabed
+    ray = np.empty(4)
     for q in range(along.size):
         along[q] = np.nan
         power[q] = np.nan
@@ -409,6 +449,8 @@ def broadside_line(
         point[1] = x
         k = 0
         t = delay_s[0]
+        sent = 0.0
+        drop = 0.0
         # The plane broadside of the array at reception, whose time depends on the point: fixed-point steps.
         for _ in range(4):
             at = min(max((t - delay_s[0]) / step, 0.0), delay_s.size - 1.000001)
@@ -420,11 +462,18 @@ def broadside_line(
             nx = axis[k, 0] + w * (axis[k + 1, 0] - axis[k, 0])
             ny = axis[k, 1] + w * (axis[k + 1, 1] - axis[k, 1])
             nz = axis[k, 2] + w * (axis[k + 1, 2] - axis[k, 2])
-            point[0] = cx - (ny * (x - cy) + nz * (seabed - cz)) / nx
-            sent = math.sqrt((point[0] - tx[0]) ** 2 + (x - tx[1]) ** 2 + (seabed - tx[2]) ** 2)
-            back = math.sqrt((point[0] - cx) ** 2 + (x - cy) ** 2 + (seabed - cz) ** 2)
-            t = (sent + back) / sound_speed
-        if seabed - tx[2] > steepest_sine * sent or t < delay_s[0] or t > last_delay:
+            # Broadside is where the bent direction has no part along the array.
+            _rays(ray_step, ray_factor, abs(x - cy), ray)
+            nx, ny, nz = ray[2] * nx, ray[2] * ny, ray[3] * nz
+            below = plane[0] + plane[2] * x + plane[1] * cx - cz
+            ahead = -(ny * (x - cy) + nz * below) / (nx + nz * plane[1])
+            point[0] = cx + ahead
+            point[2] = cz + below + plane[1] * ahead
+            drop = point[2] - tx[2]
+            sent = math.sqrt((point[0] - tx[0]) ** 2 + (x - tx[1]) ** 2 + drop**2)
+            back = math.sqrt(ahead**2 + (x - cy) ** 2 + (point[2] - cz) ** 2)
+            t = math.sqrt(ray[0]) * (sent + back) / sound_speed
+        if drop > steepest_sine * sent or t < delay_s[0] or t > last_delay:
             continue
         p = (t - first_delay) * rate
         b = -direction_first / direction_step

@@ -26,7 +26,9 @@ from .lay import Grid, choose_grid
 from .laying import Layer, footprint
 from .open_rows import finished_tiles, make_room, rows_behind
 from .radiometry import Level
+from .ray_choice import choose_rays
 from .records import Correction, Look, Ping, Sonar, Tile, Water
+from .refraction import WaterColumn
 from .seawater import absorption_db_m
 from .side import SidePlan, SideState
 
@@ -83,7 +85,7 @@ class Chain:
     grid: Grid
     sides: Mapping[str, SidePlan]
     layer: Layer
-    sound_speed_m_s: float
+    water: WaterColumn
     absorption_db_m: float
     water_depth_m: float | None
     compress_buffers: Mapping[str, CompressBuffer]
@@ -114,9 +116,17 @@ class Chain:
         settings = settings or ChainSettings()
         if method not in ("multilook", "broadside"):
             raise ParameterError(f"method is {method!r}; allowed: multilook, broadside.")
-        speed = settings.water.sound_speed_m_s or water.sound_speed_m_s
         depth = settings.bottom.water_depth_m or water.depth_m
         altitude = settings.bottom.altitude_m or _least_altitude(trajectory, depth)
+        column = WaterColumn.prepare(
+            water,
+            along_ray_m_s=settings.water.sound_speed_m_s,
+            at_array_m_s=settings.water.sound_speed_at_array_m_s,
+            measured_m_s=trajectory.sound_speed_at_array_m_s,
+            array_depth_m=float(np.median(trajectory.value[:, 2])),
+            altitude_m=altitude,
+        )
+        speed = column.reference_m_s
         absorption = _absorption(settings.water, water, sonars)
         steepest = np.sin(np.deg2rad(settings.grid.steepest_grazing_deg))
         stages: dict[str, tuple[Compressor, Beamformer]] = {}
@@ -126,22 +136,32 @@ class Chain:
                 sonar,
                 compressor,
                 settings.beamform,
-                sound_speed_m_s=speed,
+                sound_speed_m_s=column.beams_m_s,
                 nearest_range_m=0.8 * altitude / steepest,
             )
             stages[side] = compressor, beamformer
         grid = choose_grid(settings.grid, list(stages.values()), sound_speed_m_s=speed, altitude_m=altitude)
         plans = {
-            side: SidePlan.prepare(sonars[side], c, b, speed=speed, absorption=absorption)
+            side: SidePlan.prepare(sonars[side], c, b, water=column, absorption=absorption)
             for side, (c, b) in stages.items()
         }
+        column = choose_rays(
+            column,
+            settings.water.rays,
+            grid,
+            settings.grid,
+            list(stages.values()),
+            trajectory,
+            altitude_m=altitude,
+            water_depth_m=depth,
+        )
         return cls(
             method=method,
             settings=settings,
             grid=grid,
             sides=plans,
             layer=Layer(grid, settings.grid, settings.average, speed),
-            sound_speed_m_s=speed,
+            water=column,
             absorption_db_m=absorption,
             water_depth_m=depth,
             compress_buffers={side: p.compressor.allocate() for side, p in plans.items()},
@@ -239,6 +259,11 @@ class Chain:
             tiles += finished_tiles(own, side, self.settings.grid, np.iinfo(np.int64).max)
         return tiles, reports
 
+    @property
+    def sound_speed_m_s(self) -> float:
+        """Along the ray: what turns delays into ranges. [m/s]"""
+        return self.water.reference_m_s
+
     # The rest is the order of the stages.
 
     def _check(self, ping: Ping) -> None:
@@ -314,6 +339,9 @@ class Chain:
             plan.delay_s,
             altitude,
             correction,
+            slope=self._slope,
+            water=self.water,
+            measured_speed_m_s=trajectory.speed_at_array(trajectory.seconds(ping.time_ns)),
         )
         level = plan.radiometer.run(geometry, ping.receiver_gain_db)
         note("geometry and level tables")
@@ -350,6 +378,13 @@ class Chain:
         if not np.isfinite(ping.echo.view(np.float32).sum(dtype=np.float64)):
             return "echo holds samples that are not finite"
         return ""
+
+    @property
+    def _slope(self) -> tuple[float, float]:
+        bottom = self.settings.bottom
+        return float(np.tan(np.deg2rad(bottom.slope_along_deg))), float(
+            np.tan(np.deg2rad(bottom.slope_across_deg))
+        )
 
     def _altitude(self, ping: Ping, trajectory: Trajectory, correction: Correction | None) -> float:
         if correction is not None and np.isfinite(correction.altitude_m):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -54,6 +54,9 @@ class Trajectory:
     """Known altitudes only, of any number. [m]"""
     sound_speed_at_array_m_s: float | None
     """Mean of what the navigation measured, None where it did not."""
+    array_speed_time_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    array_speed_m_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    """Measured sound speeds at the array, of any number. [m/s]"""
 
     @classmethod
     def from_platform(cls, platform: Platform) -> Trajectory:
@@ -85,8 +88,20 @@ class Trajectory:
         altitude = np.full(time_s.size, np.nan) if platform.altitude_m is None else platform.altitude_m
         known = np.isfinite(altitude) & (np.nan_to_num(altitude) > 0)
         speeds = platform.sound_speed_at_array_m_s
-        measured = None if speeds is None or not np.isfinite(speeds).any() else float(np.nanmean(speeds))
-        return cls(start_ns, time_s, value, rate, time_s[known], altitude[known], measured)
+        speeds = np.full(time_s.size, np.nan) if speeds is None else speeds
+        told = np.isfinite(speeds)
+        measured = float(speeds[told].mean()) if told.any() else None
+        return cls(
+            start_ns,
+            time_s,
+            value,
+            rate,
+            time_s[known],
+            altitude[known],
+            measured,
+            time_s[told],
+            speeds[told],
+        )
 
     def seconds(self, time_ns: int) -> float:
         """Time after the first row. [s]"""
@@ -128,6 +143,12 @@ class Trajectory:
         interval = float(np.median(np.diff(self.time_s))) if self.time_s.size > 1 else 0.0
         beyond = max(1.0, 2 * interval)
         return first_s >= self.time_s[0] - beyond and last_s <= self.time_s[-1] + beyond
+
+    def speed_at_array(self, time_s: float) -> float | None:
+        """Sound speed that the navigation measured at the array, None where it never did. [m/s]"""
+        if not self.array_speed_m_s.size:
+            return self.sound_speed_at_array_m_s
+        return float(np.interp(time_s, self.array_speed_time_s, self.array_speed_m_s))
 
     def altitude(self, time_s: float, water_depth_m: float | None) -> float:
         """Altitude of the body origin: the navigation's, else water depth less the vehicle's depth. [m]

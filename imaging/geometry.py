@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from .conventions import SIDE_SIGN
 from .frames import ArrayFrame, StripFrame, Trajectory, rotation
 from .records import Correction, Sonar
+from .refraction import RayTable, WaterColumn
 
 __all__ = ["PingGeometry", "ping_geometry"]
 
@@ -24,7 +25,7 @@ class PingGeometry:
 
     side_sign: int
     seabed_m: float
-    """Depth of the flat seabed. [m]"""
+    """Depth of the seabed under the body origin at transmission. [m]"""
     altitude_m: float
     """Of the body origin at transmission. [m]"""
     transmitter_m: NDArray[np.float64]
@@ -39,37 +40,63 @@ class PingGeometry:
     """(node, 3) of the array centre."""
     axes: NDArray[np.float64]
     """(node, 3, 3) rows: along the array, normal, upward, at reception."""
+    seabed_plane: NDArray[np.float64]
+    """(3,) depth of the seabed at the strip's origin [m], its growth per metre ahead and per metre to starboard."""
+    rays: RayTable | None = None
+    """Bent or straight rays; None: straight ones at the speed that the delays were turned into ranges with."""
+
+    @property
+    def seabed_normal(self) -> NDArray[np.float64]:
+        """(3,) unit vector straight into the seabed."""
+        normal = np.array([-self.seabed_plane[1], -self.seabed_plane[2], 1.0])
+        return normal / np.linalg.norm(normal)
+
+    def clearance_m(self) -> NDArray[np.float64]:
+        """(node,) shortest distance from the array's centre to the seabed. [m]"""
+        below = np.array([0.0, 0.0, self.seabed_plane[0]]) - self.centre_m
+        return below @ self.seabed_normal
 
     def seabed_direction(
-        self, node_range_m: NDArray[np.float64], direction: NDArray[np.float64]
+        self,
+        node_range_m: NDArray[np.float64],
+        direction: NDArray[np.float64],
+        bend: NDArray[np.float64] | None = None,
     ) -> NDArray[np.float64]:
-        """Unit vectors from the array to the seabed, NaN where a range ends above it.
+        """Unit vectors straight from the array to the seabed, NaN where a range ends above it.
 
         Parameters
         ----------
         node_range_m : ndarray of float64, shape (node,)
-            Range at each delay. [m]
+            Straight range at each delay. [m]
         direction : ndarray of float64, shape (u,)
-            Direction cosines to the array's line.
+            Direction cosines to the array's line, as the beams have them.
+        bend : ndarray of float64, shape (node, 2), optional
+            What refraction multiplies the level and the downward part of a straight direction with; default 1.
 
         Returns
         -------
         ndarray of float64, shape (node, u, 3)
         """
-        along = self.axes[:, 0]
-        # Split "down" into its parts along the line and across it; the third axis points to the side.
-        down_along = along[:, 2]
-        down_rest = np.array([0.0, 0.0, 1.0]) - down_along[:, None] * along
-        size = np.linalg.norm(down_rest, axis=1)
-        down_rest /= size[:, None]
-        aside = self.side_sign * np.cross(down_rest, along)
-        sine = (self.seabed_m - self.centre_m[:, 2]) / node_range_m
-        q = (sine[:, None] - direction * down_along[:, None]) / size[:, None]
-        rest = 1 - direction**2 - q**2
+        along, normal = self.axes[:, 0], self.seabed_normal
+        if bend is not None:
+            along = along * bend[:, [0, 0, 1]]
+        # The direction has the product u with the (bent) line and the sine of its range with the seabed's normal: split
+        # the normal into its parts along the line and across it; the third axis points to the side.
+        size_along = np.linalg.norm(along, axis=1)
+        along = along / size_along[:, None]
+        cosine = direction / size_along[:, None]
+        normal_along = along @ normal
+        rest_axis = normal - normal_along[:, None] * along
+        size = np.linalg.norm(rest_axis, axis=1)
+        rest_axis /= size[:, None]
+        aside = self.side_sign * np.cross(rest_axis, along)
+        sine = self.clearance_m() / node_range_m
+        q = (sine[:, None] - cosine * normal_along[:, None]) / size[:, None]
+        rest = 1 - cosine**2 - q**2
         p = np.sqrt(np.where(rest >= 0, rest, np.nan))
         return (
-            direction[None, :, None] * along[:, None, :]
-            + q[..., None] * down_rest[:, None, :]
+            cosine[..., None] * along[:, None, :]
+            + q[..., None] * rest_axis[:, None, :]
             + p[..., None] * aside[:, None, :]
         )
 
@@ -83,6 +110,10 @@ def ping_geometry(
     delay_s: NDArray[np.float64],
     altitude_m: float,
     correction: Correction | None = None,
+    *,
+    slope: tuple[float, float] = (0.0, 0.0),
+    water: WaterColumn | None = None,
+    measured_speed_m_s: float | None = None,
 ) -> PingGeometry:
     """Table the geometry of one ping.
 
@@ -94,6 +125,12 @@ def ping_geometry(
         Of the body origin at transmission. [m]
     correction : Correction, optional
         Its shifts are added to the believed pose.
+    slope : tuple of float
+        Growth of the seabed's depth per metre ahead and per metre to starboard of the strip.
+    water : WaterColumn, optional
+        Tables the rays.
+    measured_speed_m_s : float, optional
+        Sound speed at the array. [m/s]
     """
     # Geometry is taken at the pulse's centre: half a pulse after transmission and after each delay.
     begin = trajectory.seconds(time_ns) + sonar.pulse_duration_s / 2
@@ -114,14 +151,28 @@ def ping_geometry(
     turn_later = frame.matrix() @ rotation(later[:, 3], later[:, 4], later[:, 5])
     centre_later = frame.to_strip(later[:, :3]) + turn_later @ array.centre_m
     axes = np.swapaxes(turn @ array.axes.T, 1, 2)
+    seabed_m = float(value[0, 2] + altitude_m)
+    plane = np.array([seabed_m - slope[0] * origin[0, 0] - slope[1] * origin[0, 1], *slope])
+    transmitter = origin[0] + turn[0] @ sonar.transmit_position_m
+    rays = None
+    if water is not None:
+        across = transmitter[1] + SIDE_SIGN[sonar.side] * water.horizontal_m
+        middle = centre.shape[0] // 2
+        rays = water.table(
+            (transmitter[2] + centre[middle, 2]) / 2,
+            plane[0] + plane[1] * transmitter[0] + plane[2] * across,
+            measured_speed_m_s,
+        )
     return PingGeometry(
         side_sign=SIDE_SIGN[sonar.side],
-        seabed_m=float(value[0, 2] + altitude_m),
+        seabed_m=seabed_m,
         altitude_m=float(altitude_m),
-        transmitter_m=origin[0] + turn[0] @ sonar.transmit_position_m,
+        transmitter_m=transmitter,
         transmit_axes=axes[0],
         delay_s=delay_s,
         centre_m=centre[1:],
         velocity_m_s=(centre_later[1:] - centre[1:]) / step,
         axes=axes[1:],
+        seabed_plane=plane,
+        rays=rays,
     )

@@ -17,7 +17,7 @@ from .compress import Compressor
 from .errors import ParameterError
 from .interpolation import Spectrum, delay_taps
 
-__all__ = ["Grid", "GridSettings", "choose_grid", "field_taps"]
+__all__ = ["Grid", "GridSettings", "choose_grid", "field_taps", "half_power_width", "pulse_width"]
 
 _FRACTIONS = 512
 
@@ -98,10 +98,10 @@ def choose_grid(
     along = settings.along_m
     across = settings.across_m
     if along is None:
-        cell = min(_half_power_width(b) * nearest_m for _, b in sides)
+        cell = min(half_power_width(b) * nearest_m for _, b in sides)
         along = _round_down(_PIXEL_PER_CELL * cell)
     if across is None:
-        cell = min(_pulse_width(c) * sound_speed_m_s / 2 for c, _ in sides)
+        cell = min(pulse_width(c) * sound_speed_m_s / 2 for c, _ in sides)
         across = _round_down(_PIXEL_PER_CELL * cell)
     reach = max(c.last_delay_s for c, _ in sides) * sound_speed_m_s / 2
     far = np.sqrt(max(reach**2 - altitude_m**2, 0.0))
@@ -133,7 +133,7 @@ def _round_down(length_m: float) -> float:
     return float(np.round(np.floor(length_m / digit * (1 + 1e-9)) * digit, 9))
 
 
-def _half_power_width(beamformer: Beamformer) -> float:
+def half_power_width(beamformer: Beamformer) -> float:
     """-3 dB width of a beam, in direction cosine, from the shading itself."""
     u = np.linspace(0, 2, 4001) * beamformer.wavelength_m / beamformer.frame.length_m
     x = beamformer.frame.along_m
@@ -141,7 +141,7 @@ def _half_power_width(beamformer: Beamformer) -> float:
     return float(2 * u[np.argmax(power < 0.5)])
 
 
-def _pulse_width(compressor: Compressor) -> float:
+def pulse_width(compressor: Compressor) -> float:
     """-3 dB width of the compressed pulse, from its spectrum. [s]"""
     spectrum = compressor.unit_spectrum
     band_hz = compressor.band * compressor.sample_rate_hz

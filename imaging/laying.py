@@ -62,7 +62,9 @@ class Layer:
             geometry.velocity_m_s,
             np.ascontiguousarray(geometry.axes[:, 0]),
             self.sound_speed_m_s,
-            geometry.seabed_m,
+            geometry.rays.step_m,
+            geometry.rays.factor,
+            geometry.seabed_plane,
             float(geometry.side_sign),
             self.grid.across_m,
             self.grid.along_m,
@@ -107,7 +109,9 @@ class Layer:
             geometry.centre_m,
             np.ascontiguousarray(geometry.axes[:, 0]),
             self.sound_speed_m_s,
-            geometry.seabed_m,
+            geometry.rays.step_m,
+            geometry.rays.factor,
+            geometry.seabed_plane,
             float(geometry.side_sign),
             self.grid.across_m,
             float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg))),
@@ -162,18 +166,21 @@ class Layer:
 
 def footprint(geometry: PingGeometry, grid: Grid, half_rad: float) -> tuple[int, int]:
     """Lowest and past-highest row that the sector of this ping may touch."""
-    tx, axis = geometry.transmitter_m, geometry.transmit_axes[0]
+    tx, axis, plane = geometry.transmitter_m, geometry.transmit_axes[0], geometry.seabed_plane
     across = geometry.side_sign * np.linspace(0.5, grid.n_column - 0.5, 5) * grid.across_m
-    ahead = -(axis[1] * (across - tx[1]) + axis[2] * (geometry.seabed_m - tx[2])) / axis[0]
-    slant = np.sqrt(ahead**2 + (across - tx[1]) ** 2 + (geometry.seabed_m - tx[2]) ** 2)
+    below = plane[0] + plane[1] * tx[0] + plane[2] * across - tx[2]
+    lean = axis[0] + plane[1] * axis[2]
+    ahead = -(axis[1] * (across - tx[1]) + axis[2] * below) / lean
+    drop = below + plane[1] * ahead
+    slant = np.sqrt(ahead**2 + (across - tx[1]) ** 2 + drop**2)
     sine = np.sin(half_rad)
-    a = axis[0] ** 2 - sine**2
+    a = lean**2 - sine**2 * (1 + plane[1] ** 2)
     if a <= 0:
         raise DataError(
             "the array points within its sector of the leg's own direction: not a side-looking leg; allowed: headings "
             "within about 80 degrees of the course. Plan the leg with --set grid.heading_deg."
         )
-    b = sine**2 * ahead
+    b = sine**2 * (ahead + plane[1] * drop)
     root = np.sqrt(b**2 + a * sine**2 * slant**2)
     low = tx[0] + ahead + (b - root) / a
     high = tx[0] + ahead + (b + root) / a

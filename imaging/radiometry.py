@@ -50,7 +50,8 @@ class Level:
     relative_gain: NDArray[np.float64]
     """(u,) two-way gain of the patterns along the array, 1 at its best."""
     sine_up: NDArray[np.float64]
-    """(node,) sine of the seabed's direction above the array normal, middle beam; 0 where there is none."""
+    """(node,) sine of the seabed's direction above the array normal, middle beam, as rows measure it with the beam
+    former's sound speed; 0 where there is none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,14 +124,16 @@ class Radiometer:
             Already applied to the echo. [dB]
         """
         sonar, u = self.sonar, self.direction
-        path_m = self.sound_speed_m_s * geometry.delay_s
-        range_m = np.maximum((path_m + self.transmit_apart_m[1]) / 2, 0.05)
-        ray = geometry.seabed_direction(range_m, u)
-        point = geometry.centre_m[:, None, :] + range_m[:, None, None] * ray
+        travel_m = np.maximum((self.sound_speed_m_s * geometry.delay_s + self.transmit_apart_m[1]) / 2, 0.05)
+        range_m, area, bend, ratio = _bent(geometry, travel_m)
+        straight = geometry.seabed_direction(range_m, u, bend)
+        point = geometry.centre_m[:, None, :] + range_m[:, None, None] * straight
         sent = point - geometry.transmitter_m
         sent_m = np.linalg.norm(sent, axis=2)
-        sent_sine = (sent @ geometry.transmit_axes.T) / sent_m[..., None]
-        up = np.einsum("kud,kd->ku", ray, geometry.axes[:, 2])
+        # Direction cosines that the array measures turn into true ones by the ratio of sound speeds.
+        turned = ratio * bend[:, None, [0, 0, 1]]
+        sent_sine = (sent * turned) @ geometry.transmit_axes.T / sent_m[..., None]
+        up = np.einsum("kud,kd->ku", straight * turned, geometry.axes[:, 2])
 
         size_t, size_r = sonar.transmit_size_m, sonar.receive_size_m
         wave = self.wavelength_m
@@ -139,10 +142,9 @@ class Radiometer:
         )
         vertical = pattern_gain(sonar.pattern_transmit_vertical, size_t[1], wave, sent_sine[..., 2])
         vertical = vertical * pattern_gain(sonar.pattern_receive_vertical, size_r[1], wave, up)
-        sine_grazing = ray[..., 2]
-        cosine_grazing = np.sqrt(np.maximum(1 - sine_grazing**2, 1e-4))
-        cosine_azimuth = np.sqrt(np.maximum(1 - (u / cosine_grazing) ** 2, 1e-4))
-        area = self.cell * range_m[:, None] / (cosine_grazing * cosine_azimuth)
+        # The cell of a delay and a direction is the inverse of their gradients' vector product on the seabed.
+        across = np.cross(straight, geometry.axes[:, None, 0]) @ geometry.seabed_normal
+        area = self.cell * (area * range_m)[:, None] / np.maximum(np.abs(across), 1e-2)
         spread = (sent_m * range_m[:, None]) ** -2.0
         absorbed = 10 ** (-self.absorption_db_m * (sent_m + range_m[:, None]) / 10)
         source = self.source * 10 ** (receiver_gain_db / 10)
@@ -161,8 +163,25 @@ class Radiometer:
             amplitude=(amplitude @ self.to_beams).astype(np.float32),
             noise=noise,
             relative_gain=relative / max(relative.max(), 1e-30),
-            sine_up=np.nan_to_num(up[:, middle]),
+            sine_up=np.nan_to_num(up[:, middle] / ratio),
         )
+
+
+def _bent(
+    geometry: PingGeometry, travel_m: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
+    """Straight range, area of a cell over its straight one, what bends directions (node, 2), and the speeds' ratio."""
+    if geometry.rays is None:
+        one = np.ones(travel_m.size)
+        return travel_m, one, np.stack([one, one], axis=1), 1.0
+    range_m, (_, curve, level, down) = geometry.rays.at_travel(travel_m)
+    share = range_m / travel_m
+    return (
+        range_m,
+        1 / (share**2 * curve * level),
+        np.stack([level, down], axis=1) * share[:, None],
+        (geometry.rays.array_speed_ratio),
+    )
 
 
 def _source_intensity(sonar: Sonar) -> float:

@@ -15,6 +15,7 @@ from .estimate.noise import NoiseState
 from .lay import field_taps
 from .radiometry import Radiometer
 from .records import Sonar
+from .refraction import WaterColumn
 
 __all__ = ["SidePlan", "SideState"]
 
@@ -40,9 +41,16 @@ class SidePlan:
 
     @classmethod
     def prepare(
-        cls, sonar: Sonar, compressor: Compressor, beamformer: Beamformer, *, speed: float, absorption: float
+        cls,
+        sonar: Sonar,
+        compressor: Compressor,
+        beamformer: Beamformer,
+        *,
+        water: WaterColumn,
+        absorption: float,
     ) -> SidePlan:
-        """Table what the stages after the beam former need. Sound speed in m/s, absorption one way in dB/m."""
+        """Table what the stages after the beam former need. Absorption is one way, in dB/m."""
+        speed = water.reference_m_s
         length_s = compressor.last_delay_s - compressor.first_delay_s
         n_node = int(np.clip(length_s * speed / 2 / 0.75, 48, 256))
         delay = np.linspace(compressor.first_delay_s, compressor.last_delay_s, n_node)
@@ -54,7 +62,7 @@ class SidePlan:
         return cls(
             sonar=sonar,
             compressor=compressor,
-            combiner=Combiner.prepare(sonar, compressor, sound_speed_m_s=speed),
+            combiner=Combiner.prepare(sonar, compressor, sound_speed_m_s=water.beams_m_s),
             beamformer=beamformer,
             radiometer=radiometer,
             delay_s=delay,

@@ -95,6 +95,7 @@ def command(
     report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}")
     for reason, n in run.left_out.items():
         report.line(f"{n} pings left out: {reason}")
+    report.line(f"rays {run.rays}")
     for page in pages:
         report.line(str(page))
     stage_table(report, run)

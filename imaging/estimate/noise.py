@@ -60,8 +60,7 @@ def measure_noise(
         Compressed and combined, real and imaginary parts.
     live : ndarray of bool, shape (row, channel)
     """
-    height = geometry.seabed_m - geometry.centre_m[0, 2]
-    bottom_s = 0.95 * 2 * height / sound_speed_m_s
+    bottom_s = 0.95 * 2 * float(geometry.clearance_m()[0]) / sound_speed_m_s
     alive = live.any(axis=0)
     quiet = _window(compressor, compressor.sample_rate_hz, pulse_s, bottom_s - pulse_s)
     if quiet.stop - quiet.start >= _LEAST_SAMPLES:

@@ -40,6 +40,8 @@ class Case:
     half_cells: float = 4.0  # half of the patch along, in cells
     square: bool = True  # looks lie square to the strip, so that the along-track width is that of the beam
     water_depth_m: float | None = None
+    # A profile of sound speed: its rays bent, the sector given, which the reference takes from the speed at the surface.
+    profile: bool = False
 
 
 CASES = {
@@ -65,6 +67,7 @@ CASES = {
         water_depth_m=scenes.SEABED_M,
     ),
     "four rows, one ping": Case(scene=scenes.one_ping, side="starboard", range_m=19.0, half_cells=2.4),
+    "bent rays": Case(scene=scenes.gradient_in_segments, side="starboard", range_m=30.0, profile=True),
     "everything, port": Case(scene=scenes.everything_optional, side="port", range_m=17.0),
     "everything, starboard": Case(scene=scenes.everything_optional, side="starboard", range_m=18.0),
 }
@@ -79,6 +82,8 @@ def imaged(request, tmp_path_factory) -> tuple[Case, Truth, Strip]:
         across_m=0.33 * truth.slant_width_m(case.side),
         range_m=case.range_m,
     )
+    if case.profile:
+        grid |= dict(sector_deg=float(np.rad2deg(2 * truth.half_sector_rad[case.side])), rays="exact")
     return case, truth, run(truth.path, case.side, settings(**grid), water_depth_m=case.water_depth_m)
 
 

@@ -23,7 +23,7 @@ from pingloom.imaging.lay import GridSettings
 from pingloom.imaging.records import Tile
 from pingloom.io.recording import open_recording
 from tests.reference import theory
-from tests.reference.echo_sum import axes, place
+from tests.reference.echo_sum import axes, departure, place
 from tests.reference.scenes import Truth, one_ping
 
 
@@ -77,13 +77,14 @@ def settings(
 ) -> ChainSettings:
     """Settings whose image theory and the reference imager can be asked for: no window, uniform shading."""
     beam = {k: more.pop(k) for k in ("sector_deg", "yaw_rate_bound_deg_s") if k in more}
+    water = {"rays": more.pop("rays")} if "rays" in more else {}
     bottom = {"altitude_m": more.pop("altitude_m")} if "altitude_m" in more else {}
     return ChainSettings(
         compress=CompressSettings(window=window),
         beamform=BeamformSettings(shading=shading, **beam),
         average=AverageSettings(weighting=weighting),
         bottom=BottomSettings(**bottom),
-        water=WaterSettings(),
+        water=WaterSettings(**water),
         grid=GridSettings(**more),
     )
 
@@ -141,7 +142,11 @@ def cell_area(truth: Truth, side: str, points_m: NDArray) -> NDArray[np.float64]
     c/2 times the integral of the compressed pulse over the cosine of grazing, by lambda R over the array's length,
     over the cosine of the azimuth; both widths integrals of a uniformly shaded, unwindowed response.
     """
-    sonar, c = truth.sonars[side], truth.water.sound_speed_m_s
+    sonar = truth.sonars[side]
+    # Along a ray the horizontal slowness stays that at the array, so the array's speed scales the cell either way.
+    c = truth.water.sound_speed_m_s + truth.water.gradient_per_s * float(
+        truth.pose(truth.ping_time_s[side])[2].mean()
+    )
     along = sonar.element_position_m[0, :, 0]
     length = np.diff(along).mean() * along.size
     width = theory.range_equivalent_width(sonar, c) * c / sonar.middle_hz / length
@@ -150,10 +155,13 @@ def cell_area(truth: Truth, side: str, points_m: NDArray) -> NDArray[np.float64]
         now = np.array(t)
         centre = place(truth.pose, now, sonar.element_position_m.reshape(-1, 3).mean(axis=0))
         ray = points_m - centre
-        r = np.linalg.norm(ray, axis=-1)
-        cosine = np.sqrt(1 - (ray[..., 2] / r) ** 2)
-        u = ray @ axes(*truth.pose(now)[3:])[0] / r
-        area.append(width * r / cosine / np.sqrt(1 - (u / cosine) ** 2))
+        level = np.hypot(ray[..., 0], ray[..., 1])
+        leaving = departure(
+            np.broadcast_to(centre, points_m.shape).T, np.asarray(points_m, float).T, truth.water
+        ).T
+        cosine = np.hypot(leaving[..., 0], leaving[..., 1])
+        u = leaving @ axes(*truth.pose(now)[3:])[0]
+        area.append(width * level / cosine**2 / np.sqrt(1 - (u / cosine) ** 2))
     return np.array(area)
 
 

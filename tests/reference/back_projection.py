@@ -234,13 +234,42 @@ def _time_between(a: NDArray, b: NDArray, recording: Recording) -> NDArray:
     return 2 / abs(g) * np.arcsinh(0.5 * abs(g) * d / np.sqrt(c_a * c_b))
 
 
+def _leaving(start: NDArray, end: NDArray, recording: Recording) -> NDArray:
+    """Vector (..., 3) of the chord's length along the ray as it leaves ``start``.
+
+    Snell's law keeps cos(dip)/c. Over an arc the dip changes evenly with the travelled angle, so the chord's dip is the
+    mean of both ends' and the half difference obeys sin(half) = g chord/(2 c) cos(chord's dip)/cos(half): solved by iteration.
+    """
+    chord = end - start
+    g = recording.gradient_per_s
+    if g == 0.0:
+        return chord
+    length = np.linalg.norm(chord, axis=-1)
+    level = np.hypot(chord[..., 0], chord[..., 1])
+    mean_dip = np.arctan2(chord[..., 2], level)
+    c = recording.sound_speed_m_s + g * start[..., 2]
+    radius_over_cosine = c / g  # the arc's radius is this over the cosine of the dip where it starts
+    half = np.zeros_like(mean_dip)
+    for _ in range(30):
+        half = np.arcsin(0.5 * length * np.cos(mean_dip + half) / radius_over_cosine)
+    dip = mean_dip + half
+    flat = np.cos(dip) / level
+    bent = np.stack([chord[..., 0] * flat, chord[..., 1] * flat, np.sin(dip)], axis=-1)
+    return bent * length[..., None]
+
+
+def _wavelength(side: Side, depth_m: NDArray, recording: Recording) -> NDArray:
+    middle_hz = 0.5 * (side.attrs["transmit_frequency_start"] + side.attrs["transmit_frequency_stop"])
+    return (recording.sound_speed_m_s + recording.gradient_per_s * depth_m) / middle_hz
+
+
 @dataclass(frozen=True)
 class _Aperture:
     """Pattern of transmitter or receiver towards points, in the body frame."""
 
     side: Side
     end: str
-    wavelength_m: float
+    wavelength_m: NDArray
 
     def amplitude(self, ray_body: NDArray, absorption_db_m: float) -> NDArray:
         r = np.linalg.norm(ray_body, axis=-1)
@@ -286,6 +315,7 @@ def _one_ping(
     origin, rotation = recording.platform.at(np.array(emission))
     transmitter = origin + rotation @ a["transmit_position"]
     ray = _to_body(rotation, points - transmitter)
+    bent = _to_body(rotation, _leaving(transmitter, points, recording))
     distance = np.linalg.norm(ray, axis=-1)
     seen = np.abs(np.arcsin(ray[:, 0] / distance)) <= half_sector_rad
     seen &= ray[:, 1] * (-1 if side.name == "port" else 1) > 0
@@ -295,7 +325,7 @@ def _one_ping(
     for chosen in np.array_split(np.flatnonzero(seen), max(1, -(-seen.sum() // CHUNK))):
         if chosen.size:
             look[chosen], gain[chosen] = _focus(
-                recording, side, fine, emission, transmitter, ray[chosen], points[chosen], shading
+                recording, side, fine, emission, transmitter, bent[chosen], points[chosen], shading
             )
     return look, gain
 
@@ -312,8 +342,7 @@ def _focus(
 ) -> tuple[NDArray, NDArray]:
     """Sum the receivers on the points; return value over expected gain, and that gain."""
     a = side.attrs
-    middle_hz = 0.5 * (a["transmit_frequency_start"] + a["transmit_frequency_stop"])
-    wavelength = recording.sound_speed_m_s / middle_hz
+    wavelength = _wavelength(side, transmitter[2], recording)
     outgoing = _Aperture(side, "transmit", wavelength).amplitude(ray_tx_body, recording.absorption_db_m)
     receive = _Aperture(side, "receive", wavelength)
     outward = _time_between(points, transmitter, recording)
@@ -339,7 +368,7 @@ def _focus(
         for _ in range(3):
             receiver = start + velocity * (tau - centre_tau)[:, None]
             tau = outward + _time_between(points, receiver, recording)
-        ray = _to_body(rotation, points - receiver)
+        ray = _to_body(rotation, _leaving(receiver, points, recording))
         if "element_delay" in side.data:
             tau = tau + side.data["element_delay"][index]
         value = _cubic(fine[index], (tau - a["first_sample_delay"]) / a["sample_interval"] * FINER)

@@ -11,7 +11,7 @@ Conventions restated here:
 - A point of amplitude 1 returns amplitude 1/(r_tx r_rx) on the axis of every aperture: the source has
   amplitude 1 at 1 m. Amplitudes are peak values of the analytic signal.
 - Apertures are uniform: amplitude sinc(size x direction cosine / wavelength) along and across the
-  aperture, with the wavelength at the middle of the sweep.
+  aperture, with the wavelength at the middle of the sweep where the aperture is, in the direction of the ray there.
 """
 
 from __future__ import annotations
@@ -30,10 +30,12 @@ __all__ = [
     "Water",
     "axes",
     "delays",
+    "departure",
     "echoes",
     "gains",
     "place",
     "replica",
+    "speed_at",
     "transform_length",
     "travel_time",
 ]
@@ -144,6 +146,29 @@ def travel_time(a: NDArray, b: NDArray, water: Water) -> NDArray[np.float64]:
     return np.log1p(x + np.sqrt(x * (x + 2))) / abs(g)  # arccosh(1 + x) without cancellation
 
 
+def speed_at(depth_m: NDArray, water: Water) -> NDArray[np.float64]:
+    """Sound speed at a depth. [m/s]"""
+    return water.sound_speed_m_s + water.gradient_per_s * depth_m
+
+
+def departure(a: NDArray, b: NDArray, water: Water) -> NDArray[np.float64]:
+    """Unit vector along the ray from ``a`` to ``b``, at ``a``; each (3, ...).
+
+    With a constant gradient g the ray is a circle's arc whose centre lies at the depth where c = 0, a height c_a/g
+    above ``a``. Equal distance of both ends from it gives its offset w: 2 X w = X^2 + ((c_b/g)^2 - (c_a/g)^2) for the
+    horizontal distance X. The ray stands square to the radius: down / ahead = w / (c_a/g).
+    """
+    chord = b - a
+    if water.gradient_per_s == 0.0:
+        return chord / np.sqrt(np.sum(chord**2, axis=0))
+    ahead = np.hypot(chord[0], chord[1])
+    reach = speed_at(a[2], water) / water.gradient_per_s
+    beyond = speed_at(b[2], water) / water.gradient_per_s
+    down = (ahead**2 + (beyond - reach) * (beyond + reach)) / (2 * ahead) / reach
+    bent = np.stack([*np.broadcast_arrays(chord[0] / ahead, chord[1] / ahead, down)])
+    return bent / np.sqrt(np.sum(bent**2, axis=0))
+
+
 def delays(
     transmitter_m: NDArray,
     receiver: Callable[[NDArray], NDArray],
@@ -167,7 +192,7 @@ def delays(
     raise RuntimeError("delay did not converge: is the motion faster than sound?")
 
 
-def _aperture_gain(sonar: Sonar, which: str, cosine: NDArray, size_m: float, c: float) -> NDArray:
+def _aperture_gain(sonar: Sonar, which: str, cosine: NDArray, size_m: float, c: NDArray) -> NDArray:
     """One-way amplitude of one direction of one aperture, by table or by the sinc of its size."""
     if which in sonar.pattern:
         angle, gain_db = sonar.pattern[which]
@@ -189,9 +214,11 @@ def gains(
     distance = np.sqrt(np.sum(ray**2, axis=0))
     size = sonar.transmit_size_m if end == "transmit" else sonar.receive_size_m
     gain = 10 ** (-water.absorption_db_m * distance / 20) / distance
+    leaving = departure(np.broadcast_to(position_m, points_m.shape), points_m, water)
+    c = speed_at(position_m[2], water)
     for name, axis, size_m in (("along", forward, size[0]), ("vertical", vertical, size[1])):
-        cosine = np.sum(ray * axis, axis=0) / distance
-        gain = gain * _aperture_gain(sonar, f"{end}_{name}", cosine, size_m, water.sound_speed_m_s)
+        cosine = np.sum(leaving * axis, axis=0)
+        gain = gain * _aperture_gain(sonar, f"{end}_{name}", cosine, size_m, c)
     return gain
 
 
