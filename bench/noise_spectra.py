@@ -228,7 +228,9 @@ def noise_picture(path: Path, report: NoiseReport, *, title: str) -> Path:
             Curve(label=f"{kind.name}, in samples", x=khz[::6], y=kind.found_db[::6], points=True),
         )
     ]
-    charts = [Chart(curves=each, title="each kind by itself", **axes)] if each else []
+    level = np.array([curve.y for curve in each if not curve.points])
+    room = (level.min() - 2, level.max() + 3 + 0.4 * np.ptp(level))  # for the names above the curves
+    charts = [Chart(curves=each, title="each kind by itself", y_limits=room, **axes)]
     if report.recorded is not None:
         whole = (
             Curve(label="sum of kinds, through the filter", x=khz, y=report.recorded.meant_db),
