@@ -43,7 +43,8 @@ def choose_rays(
     ParameterError
         If exact rays are asked for without a profile.
     """
-    nodes = np.linspace(0.0, _MARGIN * grid.n_column * grid.across_m, column.horizontal_m.size)
+    range_m = grid.n_column * grid.across_m
+    nodes = np.linspace(0.0, _MARGIN * range_m, column.horizontal_m.size)
     column = replace(column, horizontal_m=nodes)
     depth = trajectory.value[:, 2]
     # Depths as they occur, with the altitude of their time.
@@ -58,6 +59,7 @@ def choose_rays(
     return column.decided(
         mode,
         np.array(poses),
+        range_m=range_m,
         cell_m=min(pulse_width(c) for c, _ in sides) * column.reference_m_s / 2,
         beam=min(half_power_width(b) for _, b in sides),
         steepest_rad=float(np.deg2rad(settings.steepest_grazing_deg)),

@@ -204,6 +204,7 @@ class WaterColumn:
         mode: RayMode,
         poses: NDArray[np.float64],
         *,
+        range_m: float,
         cell_m: float,
         beam: float,
         steepest_rad: float,
@@ -216,6 +217,8 @@ class WaterColumn:
         ----------
         poses : ndarray of float64, shape (k, 2)
             Depth of the array and altitude over the seabed, as they occur. [m]
+        range_m : float
+            End of the swath. [m]
         cell_m : float
             -3 dB width in slant range. [m]
         beam : float
@@ -237,7 +240,9 @@ class WaterColumn:
             return replace(self, reason="straight: one sound speed")
         bent = replace(self, exact=True)
         error = max(
-            self._error_cells(bent, depth, altitude, cell_m, beam, steepest_rad, pitch_rad, half_sector_rad)
+            self._error_cells(
+                bent, depth, altitude, range_m, cell_m, beam, steepest_rad, pitch_rad, half_sector_rad
+            )
             for depth, altitude in poses
         )
         said = (
@@ -252,12 +257,12 @@ class WaterColumn:
         return replace(bent, reason=f"exact: {said}, {why}", error_cells=error)
 
     def _error_cells(
-        self, bent, depth, altitude, cell_m, beam, steepest_rad, pitch_rad, half_sector_rad
+        self, bent, depth, altitude, range_m, cell_m, beam, steepest_rad, pitch_rad, half_sector_rad
     ) -> float:
         seabed = np.full(self.horizontal_m.size, depth + altitude)
         ours, true = self.table(depth, seabed), bent.table(depth, seabed)
         n = true.travel_m.size
-        used = altitude / ours.slant_m < np.sin(steepest_rad)
+        used = (altitude / ours.slant_m < np.sin(steepest_rad)) & (self.horizontal_m <= range_m)
         if used[n:].any():
             return float("inf")
         used = used[:n]
