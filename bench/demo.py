@@ -165,7 +165,7 @@ def _corners(scene: _Scene, name: str) -> NDArray[np.float64]:
 def _table(scene: _Scene, many: Product, one: Product, settings: ChainSettings) -> list[Row]:
     window = settings.compress.window
     sonar = scene.scenario.sonar
-    speed = scene.scenario.water.sound_speed_m_s
+    speed = scene.scenario.sound_speed_m_s
     h = scene.altitude_m
     rows: list[Row] = []
 
@@ -262,7 +262,7 @@ def _shadow_rows(scene: _Scene, many: Product, one: Product, window: str) -> lis
             weights=scene.weights,
             bandwidth_hz=abs(scene.scenario.sonar.sweep_hz),
             duration_s=scene.scenario.sonar.pulse_duration_s,
-            sound_speed_m_s=scene.scenario.water.sound_speed_m_s,
+            sound_speed_m_s=scene.scenario.sound_speed_m_s,
             cosine_grazing=middle[1] / slant,
             window=window,
             bright=_highlight(scene, corner, box),

@@ -115,7 +115,7 @@ def _points(folder: Path, places: tuple[float, ...]) -> list[QualityRow]:
 
 
 def _point(scenario: Scenario, product: Product, along: float, across: float) -> list[QualityRow]:
-    sonar, c = scenario.sonar, scenario.water.sound_speed_m_s
+    sonar, c = scenario.sonar, scenario.sound_speed_m_s
     slant = float(np.hypot(across, scenario.altitude_m))
     cosine = across / slant
     weights = np.ones(sonar.n_channel)

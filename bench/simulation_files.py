@@ -204,7 +204,7 @@ class _Segments:
         # A row is there once it was logged, whatever its own clock says; a ping once it was heard out.
         offset_ns = round((scenario.navigation.clock_offset_s or 0.0) * 1e9)
         logged_ns = self._platform.time_ns.astype(np.int64) - offset_ns
-        self._heard_s = 2 * scenario.sonar.range_stop_m / scenario.water.sound_speed_m_s
+        self._heard_s = 2 * scenario.sonar.range_stop_m / scenario.sound_speed_m_s
         self._row_stop = np.searchsorted(logged_ns, self._times_ns + int(self._heard_s * 1e9), side="right")
         self._row_stop[-1] = logged_ns.size
 

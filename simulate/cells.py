@@ -19,7 +19,7 @@ def cell_m(scenario: Scenario, across_m: float) -> tuple[float, float]:
     """Along and across length on the ground of the nominal -3 dB resolution cell. [m]"""
     sonar = scenario.sonar
     slant = float(np.hypot(across_m, scenario.altitude_m))
-    across = _SLANT_CELL * scenario.water.sound_speed_m_s / (2 * abs(sonar.sweep_hz))
+    across = _SLANT_CELL * scenario.sound_speed_m_s / (2 * abs(sonar.sweep_hz))
     across /= max(abs(across_m) / slant, _STEEPEST)
     if scenario.seabed.cell_along_m is not None:
         return scenario.seabed.cell_along_m, across

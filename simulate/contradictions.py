@@ -41,7 +41,7 @@ def check_motions(scenario: Scenario) -> None:
     """Refuse motions that are too fast for one ping's listening, or leave the water."""
     vehicle = scenario.vehicle
     # The receivers' way in one ping is a polynomial of degree 7: down to this period it is met to 1e-5 of the motion.
-    least = 4 * scenario.sonar.range_stop_m / scenario.water.sound_speed_m_s
+    least = 4 * scenario.sonar.range_stop_m / scenario.sound_speed_m_s
     for kind in ("motion", "random_motion"):
         for i, motion in enumerate(getattr(vehicle, kind)):
             if motion.shortest_period_s < least:

@@ -84,7 +84,7 @@ def transform_length(scenario: Scenario, sonar: Sonar) -> tuple[int, int]:
     sent_m = np.stack([sonar.transmit_position_m, sonar.transmit_position_m * [1, -1, 1]])  # either side's
     sent_m = sent_m[: 1 if strayed(scenario, sonar) is None else 2, None, None]
     offset_m = np.linalg.norm(sonar.element_position_m - sent_m, axis=-1).max()
-    difference_s = (2 * offset_m + 2 * speed * listening_s) / scenario.water.sound_speed_m_s
+    difference_s = (2 * offset_m + 2 * speed * listening_s) / scenario.sound_speed_m_s
     lead = replica(sonar).size + int(np.ceil(difference_s / sonar.sample_interval_s)) + _SPARE
     lead += margin_samples(scenario, sonar.n_sample)
     return _odd_length(max(sonar.n_sample + 2 * lead, _SHORTEST)), lead
@@ -144,7 +144,7 @@ class _SidePlan:
         sizes = (*(sonar.transmit_size_m / wavelength), *(sonar.receive_size_m / wavelength))
         start = sonar.first_sample_delay_s - lead * dt
         numbers = (
-            scenario.water.sound_speed_m_s,
+            scenario.sound_speed_m_s,
             sonar.centre_frequency_hz,
             *sizes,
             neper,

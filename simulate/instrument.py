@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pingloom.imaging import seawater
 from pingloom.imaging.records import Sonar, Water
 
 from .channel_errors import ChannelErrors
 from .front_end import Converter, time_varied_gain_db
 from .pulse import is_ideal, recorded_pulse, sent_pulse, sweep
 from .scenario import Scenario
+from .water_column import absorption_db_m, profile
 
 __all__ = ["absorption_db_m", "replica", "sonars", "true_sonars", "water"]
 
@@ -69,7 +69,7 @@ def _sonar(scenario: Scenario, side: str) -> Sonar:
     centre = np.array([table.array_forward_m, table.array_starboard_m, table.array_down_m]) * mirror
     offset = np.array([table.transmit_forward_m, table.transmit_starboard_m, table.transmit_down_m]) * mirror
     element = centre + rise[:, None, None] * up + along[None, :, None] * np.array([1.0, 0, 0])
-    c, dt = scenario.water.sound_speed_m_s, 1 / table.sample_rate_hz
+    c, dt = scenario.sound_speed_m_s, 1 / table.sample_rate_hz
     first, last = (2 * r / c for r in (table.range_start_m, table.range_stop_m))
     return Sonar(
         side=side,
@@ -104,19 +104,12 @@ def replica(sonar: Sonar) -> NDArray[np.complex128]:
 
 
 def water(scenario: Scenario) -> Water:
-    """Return the water that the echoes went through."""
+    """Return the water that the echoes went through; of a profile the mean from vehicle to seabed beside it."""
+    depth, speed = profile(scenario) if scenario.water.has_profile else (None, None)
     return Water(
-        sound_speed_m_s=scenario.water.sound_speed_m_s,
+        sound_speed_m_s=scenario.sound_speed_m_s,
         absorption_db_m=absorption_db_m(scenario),
         depth_m=scenario.seabed_depth_m,
+        profile_depth_m=depth,
+        profile_sound_speed_m_s=speed,
     )
-
-
-def absorption_db_m(scenario: Scenario) -> float:
-    """Absorption on one way, given or computed halfway between vehicle and seabed. [dB/m]"""
-    table = scenario.water
-    if table.absorption_db_m is not None:
-        return table.absorption_db_m
-    depth = (scenario.depth_m + scenario.seabed_depth_m) / 2
-    frequency = scenario.sonar.centre_frequency_hz
-    return float(seawater.absorption_db_m(frequency, table.temperature_c, table.salinity, depth, table.ph))

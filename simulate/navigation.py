@@ -19,12 +19,13 @@ from .motion import Track
 from .ping_times import ping_times_ns, seconds_from_start
 from .relief import Relief
 from .scenario import NavigationTable, Scenario
+from .water_column import sound_speed_at_m_s
 
 __all__ = ["navigation_truth", "platform"]
 
 _NAVIGATION = 11  # stream of the seed
 # Streams within it, by what they disturb: a new one goes to the end, or old scenarios change.
-_STREAMS = ("heading", "attitude", "speed", "walk", "position", "depth", "altitude", "dropped", "frozen")
+_STREAMS = ("heading", "attitude", "speed", "walk", "position", "depth", "altitude", "dropped", "frozen", "sound")
 _NO_ERROR = {
     "rate_hz",
     "altitude",
@@ -36,10 +37,15 @@ _NO_ERROR = {
     "freeze_s",
     "heading_uncertainty_deg",
     "velocity_uncertainty_m_s",
+    # Of the water, not of the pose.
+    "sound_speed_at_array",
+    "sound_speed_bias_m_s",
+    "sound_speed_noise_m_s",
 }
 _ANGLES = ("heading_rad", "pitch_rad", "roll_rad")
 _PLACES = ("north_m", "east_m", "depth_m")
 _SPEEDS = ("speed_forward_m_s", "speed_starboard_m_s", "speed_down_m_s")
+_SOUND = "sound_speed_at_array_m_s"
 _RATES = ("heading_rate_rad_s", "pitch_rate_rad_s", "roll_rate_rad_s")
 
 
@@ -112,6 +118,7 @@ def _true_columns(scenario: Scenario, time_s: NDArray[np.float64]) -> dict[str, 
     )
     columns = {name: column for names, array in groups for name, column in zip(names, array.T, strict=True)}
     columns["altitude_m"] = _altitude_m(scenario, columns)
+    columns[_SOUND] = _sound_speed_m_s(scenario, track, time_s)
     return columns
 
 
@@ -119,6 +126,12 @@ def _altitude_m(scenario: Scenario, columns: dict[str, NDArray[np.float64]]) -> 
     """Down to the slope, without the ripples and pits on it: the beam of an altimeter is wider than they are."""
     relief = Relief.of(scenario)
     return relief.plane_depth_m(columns["north_m"], columns["east_m"]) - columns["depth_m"]
+
+
+def _sound_speed_m_s(scenario: Scenario, track: Track, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """At the middle of the receivers; of both sides, whose depths differ by their roll, the middle between them."""
+    middle = np.array([scenario.sonar.array_forward_m, 0.0, scenario.sonar.array_down_m])
+    return sound_speed_at_m_s(scenario, track.points(time_s, middle)[:, 2])
 
 
 def _logged(scenario: Scenario, time_s: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -133,9 +146,13 @@ def _logged(scenario: Scenario, time_s: NDArray[np.float64]) -> dict[str, NDArra
             _carry_away(time_s, true, columns)
         _add_place_errors(scenario, columns)
         _round(table, columns)
+    if table.sound_speed_bias_m_s or table.sound_speed_noise_m_s:
+        noise = (table.sound_speed_noise_m_s or 0.0) * _normal(scenario, "sound", columns[_SOUND].size)
+        columns[_SOUND] = columns[_SOUND] + (table.sound_speed_bias_m_s or 0.0) + noise
     left_out = {"altitude_m"} if not table.altitude else set()
     left_out |= set() if table.speeds else set(_SPEEDS)
     left_out |= set() if table.rates else set(_RATES)
+    left_out |= set() if table.sound_speed_at_array else {_SOUND}
     return {name: column for name, column in columns.items() if name not in left_out}
 
 

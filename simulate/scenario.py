@@ -27,6 +27,7 @@ from .seabed_tables import SeabedTable
 from .sonar_table import SonarTable
 from .target_tables import Target
 from .vehicle_tables import Leg, NavigationTable, Oscillation, RandomMotion, VehicleTable
+from .water_column import check_water, sound_speed_m_s
 from .water_tables import WaterTable
 
 __all__ = [
@@ -72,6 +73,7 @@ class Scenario:
         if self.seed < 0:
             _refuse("seed", self.seed, "at least 0")
         self._check_depths()
+        check_water(self)
         self._check_range()
         check_array(self)
         check_motions(self)
@@ -100,9 +102,9 @@ class Scenario:
 
     def _check_range(self) -> None:
         sonar, vehicle = self.sonar, self.vehicle
-        listening_s = 2 * sonar.range_stop_m / self.water.sound_speed_m_s
+        listening_s = 2 * sonar.range_stop_m / self.sound_speed_m_s
         if listening_s * vehicle.ping_rate_hz > 1:
-            most = self.water.sound_speed_m_s / (2 * vehicle.ping_rate_hz)
+            most = self.sound_speed_m_s / (2 * vehicle.ping_rate_hz)
             remedy = (
                 f"At this rate the next ping starts first: range_stop_m at most {most:.4g}, or ping slower."
             )
@@ -162,9 +164,14 @@ class Scenario:
         return self.depth_m + self.altitude_m
 
     @property
+    def sound_speed_m_s(self) -> float:
+        """Of the water; of a profile the mean straight down from vehicle to seabed."""
+        return sound_speed_m_s(self)
+
+    @property
     def wavelength_m(self) -> float:
         """At the centre frequency."""
-        return self.water.sound_speed_m_s / self.sonar.centre_frequency_hz
+        return self.sound_speed_m_s / self.sonar.centre_frequency_hz
 
     def leg_place(self, target: Target) -> tuple[float, float]:
         """Return (along, across) of a target in the leg's frame. [m]"""

@@ -102,7 +102,7 @@ def point_delay_s(
     ndarray of float64
         [s]
     """
-    track, c = Track.of(scenario), scenario.water.sound_speed_m_s
+    track, c = Track.of(scenario), scenario.sound_speed_m_s
     centre = np.asarray(time_s) + sonar.pulse_duration_s / 2
     out = np.linalg.norm(place_m - track.points(centre, sonar.transmit_position_m), axis=-1)
     delay = 2 * out / c

@@ -302,6 +302,12 @@ class NavigationTable:
     heading_uncertainty_deg: float | None = None
     """As the navigation states it; absent: what the errors above come to, or unstated where there are none."""
     velocity_uncertainty_m_s: float | None = None
+    sound_speed_at_array: bool | None = None
+    """Whether the vehicle measures the sound speed where its array is, and logs it."""
+    sound_speed_bias_m_s: float | None = None
+    """Of that measurement."""
+    sound_speed_noise_m_s: float | None = None
+    """Root mean square, new in each row."""
 
     def __post_init__(self) -> None:
         above_zero(
@@ -321,3 +327,8 @@ class NavigationTable:
         within("navigation", self, -10, 10, "velocity_bias_forward_m_s", "velocity_bias_starboard_m_s")
         within("navigation", self, 0, 1000, "position_noise_m", "depth_noise_m", "altitude_noise_m")
         within("navigation", self, 0, 0.9, "dropped", "frozen")
+        within("navigation", self, -100, 100, "sound_speed_bias_m_s")
+        within("navigation", self, 0, 100, "sound_speed_noise_m_s")
+        for name in ("sound_speed_bias_m_s", "sound_speed_noise_m_s"):
+            if getattr(self, name) is not None and not self.sound_speed_at_array:
+                refuse(f"navigation.{name}", f"{getattr(self, name):g}", "with sound_speed_at_array = true only")
