@@ -162,7 +162,7 @@ def _coherence(scenario: Scenario, sonar: Sonar, samples: NDArray[np.complex64])
     if scenario.noise.wind_coherence == "independent":
         meant = np.eye(sonar.n_row * sonar.n_channel)
     else:
-        meant = law(sonar, sonar.centre_frequency_hz, scenario.water.sound_speed_m_s)
+        meant = law(sonar, sonar.centre_frequency_hz, scenario.sound_speed_m_s)
     row = np.moveaxis(samples[:, 0], 1, 0).reshape(sonar.n_channel, -1)
     cross = row @ row.conj().T
     size = np.sqrt(np.diag(cross).real)

@@ -2,7 +2,8 @@
 
 ``spread_fast`` works in float32 around a float64 path to the array's centre; ``spread_exact`` in float64 throughout.
 A point that transmitter and receivers see in two places, since one way or both go by a mirror, has both in its column:
-rows 0 to 2 as the receivers see it, rows 5 to 7 as the transmitter does.
+rows 0 to 2 as the receivers see it, rows 5 to 7 as the transmitter does. Row 8, where there is one, is delay [s] beyond
+that of the straight lines to these places: rays that bend bring it along.
 
 Both put scatterer k of receiver m at ``(delay - grid_start_s) / grid_step_s`` on row m of a grid, with the baseband
 phase ``-f0 * delay``, by the taps of a window whose transform the caller divides out (nonuniform FFT of type 1).
@@ -17,7 +18,7 @@ from numba import njit
 
 from ._wide import ROW, add_taps
 
-__all__ = ["select", "spread_exact", "spread_fast"]
+__all__ = ["select", "sinc", "spread_exact", "spread_fast", "way_at"]
 
 # numpy's error model: the other one tests every divisor for zero, an early exit that keeps loops from being vectorised.
 _exact = njit(nogil=True, cache=True, error_model="numpy")
@@ -28,7 +29,7 @@ _BLOCK = ROW  # scatterers whose intermediate values stay in the first-level cac
 
 
 @_exact
-def _way_at(way, s, out):
+def way_at(way, s, out):
     """Evaluate the nine polynomials ``way`` (degree + 1, 9) at ``s``."""
     for k in range(9):
         total = way[way.shape[0] - 1, k]
@@ -103,7 +104,8 @@ def select(place, modulus, phase, normal, transmit, axes, middle, limits, start,
 
 
 @_exact
-def _sinc(x):
+def sinc(x):
+    """sin(pi x) / (pi x)."""
     x *= math.pi
     return 1.0 - x * x / 6 if abs(x) < 1e-6 else math.sin(x) / x
 
@@ -122,14 +124,14 @@ def spread_exact(point, n, transmit, axes, way, mid, half, numbers, element, bet
         dx, dy = point[out, i] - transmit[0], point[out + 1, i] - transmit[1]
         dz = point[out + 2, i] - transmit[2]
         rt = math.sqrt(dx * dx + dy * dy + dz * dz)
-        sent = _sinc(ta * (dx * axes[0, 0] + dy * axes[0, 1] + dz * axes[0, 2]) / rt)
-        sent *= _sinc(tu * (dx * axes[1, 0] + dy * axes[1, 1] + dz * axes[1, 2]) / rt)
+        sent = sinc(ta * (dx * axes[0, 0] + dy * axes[0, 1] + dz * axes[0, 2]) / rt)
+        sent *= sinc(tu * (dx * axes[1, 0] + dy * axes[1, 1] + dz * axes[1, 2]) / rt)
         sent *= level * point[3, i] * math.exp(-neper * rt) / rt
         delay = 2 * rt / c
         for m in range(element.shape[0]):
             r = 0.0
             for _ in range(8):  # each round gains three to four digits: the array is slow against sound
-                _way_at(way, (delay - mid) / half, at)
+                way_at(way, (delay - mid) / half, at)
                 ex = point[0, i] - at[0] - element[m] * at[3]
                 ey = point[1, i] - at[1] - element[m] * at[4]
                 ez = point[2, i] - at[2] - element[m] * at[5]
@@ -138,8 +140,8 @@ def spread_exact(point, n, transmit, axes, way, mid, half, numbers, element, bet
                 delay = (rt + r) / c
                 if abs(delay - before) < 1e-15:
                     break
-            got = sent * _sinc(ra * (ex * at[3] + ey * at[4] + ez * at[5]) / r)
-            got *= _sinc(ru * (ex * at[6] + ey * at[7] + ez * at[8]) / r) * math.exp(-neper * r) / r
+            got = sent * sinc(ra * (ex * at[3] + ey * at[4] + ez * at[5]) / r)
+            got *= sinc(ru * (ex * at[6] + ey * at[7] + ez * at[8]) / r) * math.exp(-neper * r) / r
             turn = 2 * math.pi * (point[4, i] - f0 * delay)
             value = complex(got * math.cos(turn), got * math.sin(turn))
             u = (delay - grid_start) * per_second
@@ -215,10 +217,11 @@ def _slope(way, k, s):
 
 
 @_fast
-def _paths(north, east, depth, sent_north, sent_east, sent_depth, phase, n, fixed, way, f):
+def _paths(north, east, depth, sent_north, sent_east, sent_depth, late, phase, n, fixed, way, f):
     """Float64 part: the path by way of the array's centre, as float32 remainders of whole steps and turns.
 
     ``fixed``: transmitter (3), its axes along and up (6), ``mid``, ``half`` and the ``numbers`` of :func:`spread_exact`.
+    ``late``: None, decided when this is compiled, or delays beyond those by straight lines.
     """
     t0, t1, t2 = fixed[0], fixed[1], fixed[2]
     mid, half, c, f0 = fixed[9], fixed[10], fixed[11], fixed[12]
@@ -230,18 +233,19 @@ def _paths(north, east, depth, sent_north, sent_east, sent_depth, phase, n, fixe
         dx, dy, dz = px - t0, py - t1, pz - t2
         rest = math.sqrt(dx * dx + dy * dy + dz * dz)
         # Newton from the delay of an array at rest; the remaining error is (v^2 / r / 2c) e^2, under 1e-11 s.
-        s = ((rt + rest) / c - mid) / half
+        more = 0.0 if late is None else late[i]
+        s = ((rt + rest) / c + more - mid) / half
         ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
         vx, vy, vz = _slope(way, 0, s), _slope(way, 1, s), _slope(way, 2, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
         closing = (ex * vx + ey * vy + ez * vz) / (r * half * c)  # speed of approach over that of sound
-        s = ((rt + rest) / c + (r - rest) / c / (1 + closing) - mid) / half
+        s = ((rt + rest) / c + more + (r - rest) / c / (1 + closing) - mid) / half
         ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
         ax, ay, az = _value(way, 3, s), _value(way, 4, s), _value(way, 5, s)
         bx, by, bz = _value(way, 6, s), _value(way, 7, s), _value(way, 8, s)
         wx, wy, wz = _slope(way, 3, s), _slope(way, 4, s), _slope(way, 5, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
-        delay = (rt + r) / c
+        delay = (rt + r) / c + more
         turn = phase[i] - f0 * delay
         u = (delay - grid_start) * per_second
         whole = np.floor(u)
@@ -393,9 +397,12 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
             point[out + 1, begin:end],
             point[out + 2, begin:end],
         )
-        _paths(
-            north, east, depth, sent_north, sent_east, sent_depth, point[4, begin:end], size, fixed, way, f
-        )
+        phase = point[4, begin:end]
+        ways = (north, east, depth, sent_north, sent_east, sent_depth)
+        if point.shape[0] > 8:
+            _paths(*ways, point[8, begin:end], phase, size, fixed, way, f)
+        else:
+            _paths(*ways, None, phase, size, fixed, way, f)
         _sent(sent_north, sent_east, sent_depth, point[3, begin:end], size, fixed, f)
         for i in range(size):
             if f[_CELL * _BLOCK + i] < edge or f[_CELL * _BLOCK + i] >= last:

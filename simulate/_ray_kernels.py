@@ -23,11 +23,11 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["COLUMNS", "eigenrays_into", "work_rows"]
+__all__ = ["COLUMNS", "eigenrays_each", "eigenrays_into", "work_rows"]
 
-COLUMNS = 8
+COLUMNS = 9
 """Of a ray: time [s], angle below the horizontal at source and target [rad], spreading distance [m], absorption [Np],
-length [m], ray parameter cos(angle)/c [s/m], change of the ray parameter with the target's depth [s/m^2]."""
+length [m], ray parameter cos(angle)/c [s/m], changes of the ray parameter with the target's depth and with distance [s/m^2]."""
 
 _exact = njit(nogil=True, cache=True, error_model="numpy")
 
@@ -37,6 +37,7 @@ _ROUNDS = 60
 _LEAST_DROP_M = 1e-6  # ends at one depth are taken this far apart
 
 
+@_exact
 def work_rows() -> int:
     """Rows of the scratch array of :func:`eigenrays_into`; it needs two columns more than the profile has points."""
     return 4
@@ -230,7 +231,7 @@ def _find(x, guess, last, reach, depth, speed, ends, n, fastest, side, work):
     angle = guess if low < guess <= high else max(low, min(high, math.atan2(ends[1] - ends[0], x)))
     for _ in range(_ROUNDS):
         got, slope = _reach(angle, depth, speed, ends, n, fastest, side, work)
-        if abs(got - x) <= 1e-9 * (x + drop):
+        if abs(got - x) <= 1e-10 * x + 1e-14 * drop:
             break
         if got > x:
             low = angle
@@ -275,6 +276,7 @@ def _describe(x, angle, depth, speed, loss, ends, n, fastest, side, work, upward
     out[4], out[5], out[6] = lost, length, p
     cut = top / (p * work[0, 0]) if upward else bottom / (p * work[0, n])  # tangent of the ray at the target
     out[7] = (-1.0 if upward else 1.0) * (s / (cut * c) if cut != 0.0 else p) / slope
+    out[8] = -s / (c * slope)
 
 
 @_exact
@@ -314,3 +316,16 @@ def eigenrays_into(depth, speed, loss, source, target, horizontal, work, out):
             out[i, :] = math.nan
         else:
             _describe(x, guess, depth, speed, loss, ends, n, fastest, side, work, upward, out[i])
+
+
+@_exact
+def eigenrays_each(depth, speed, loss, source, target, horizontal, out):
+    """As :func:`eigenrays_into` with sources and targets of their own, (n,) each."""
+    work = np.empty((work_rows(), depth.size + 2))
+    i = 0
+    while i < horizontal.size:
+        j = i + 1
+        while j < horizontal.size and source[j] == source[i] and target[j] == target[i]:
+            j += 1
+        eigenrays_into(depth, speed, loss, source[i], target[i], horizontal[i:j], work, out[i:j])
+        i = j

@@ -6,11 +6,14 @@ amplitude is ``a * sqrt(2) * 1e-6 * 10^(SL/20)`` times the patterns of transmitt
 over both distances, less absorption. The waveform is the band-limited shift of the sampled replica: the sum over
 scatterers of ``amplitude * exp(-2j pi f0 tau) * exp(-2j pi f tau) * P(f)`` with P the discrete Fourier transform of the
 replica, :func:`transform_length` points long.
+
+In water with a profile the lines are rays: times, directions, spreading and absorption are those of
+:mod:`pingloom.simulate.rays`, patterns are taken at the sound speed of the array, and what no direct ray reaches doesn't
+echo.
 """
 
 from __future__ import annotations
 
-import itertools
 import os
 import threading
 from collections import deque
@@ -26,10 +29,13 @@ from numpy.typing import NDArray
 from pingloom.imaging.errors import ParameterError
 from pingloom.imaging.records import Ping, Sonar
 
+from ._bend_kernels import spread_exact_bent
 from ._echo_kernels import select, spread_exact, spread_fast
 from ._geometry import Line, PingGeometry, array_axes, ping_geometry, receiver_lines
 from ._surface_kernels import drop_hidden, select_rough
 from ._taps import EXACT_BETA, EXACT_FACTOR, EXACT_WIDTH, FastTaps, along_nodes, exact_transform
+from .bending import BENT_ROWS, MODULUS_ROWS, TRUE_DEPTH, Bending, BentPing
+from .bends import Bends
 from .bounces import Bounces, Viewers
 from .bubbles import Wake, wakes
 from .front_end import receiver_gain_db
@@ -66,6 +72,7 @@ Mode = Literal["fast", "reference"]
 
 _SHORTEST = 3000  # points of a transform
 _CHUNK = 8192  # scatterers that are spread at a time: 0.3 MB
+_OFF_AXIS_M = 2e-3  # 1e-4 rad where the wave front's curvatures differ by a fifth at 10 m
 _POINT_M = 1e-3  # half length that a single receiver counts for
 _SPARE = 8  # samples beyond the longest path difference, at both ends
 
@@ -119,6 +126,8 @@ class _SidePlan:
     bounces: Bounces | None
     sea: SeaSurface | None
     sea_responses: tuple[NDArray[Any], ...]
+    bends: Bends | None
+    """Absent where one sound speed keeps rays straight."""
 
     @classmethod
     def of(
@@ -165,11 +174,12 @@ class _SidePlan:
             cycles = 2 * speed / numbers[0] * numbers[1] * dt * np.arange(pulse.size)
             moved = np.fft.fft(pulse * np.exp(2j * np.pi * cycles), length)
             shifted.append((moved / window).astype(kind))
+        targets = target_scatterers(scenario)
         return cls(
             sonar,
             ground,
             Seabed.plan(scenario, sonar.side, ground) if scenario.seabed.present else None,
-            target_scatterers(scenario),
+            targets,
             target_highlights(scenario),
             solid_table(scenario),
             length,
@@ -185,11 +195,12 @@ class _SidePlan:
             Bounces.plan(scenario),
             sea,
             tuple(shifted),
+            Bends.plan(scenario, sonar, ground, targets, exact=taps is None),
         )
 
-    def limits(self, late_s: float = 0.0) -> tuple[float, float]:
+    def limits(self, late_s: float = 0.0, sound_speed_m_s: float | None = None) -> tuple[float, float]:
         """Shortest and longest path whose echo touches the record, which begins ``late_s`` after transmission. [m]"""
-        c, dt = self.numbers[0], self.sonar.sample_interval_s
+        c, dt = sound_speed_m_s or self.numbers[0], self.sonar.sample_interval_s
         first, margin = self.sonar.first_sample_delay_s, self.receiver.listening.margin
         early = replica(self.sonar).size + margin
         late = late_s + first
@@ -389,11 +400,7 @@ def _pressure(track, work, stop):
     for arrival in work.arrivals:
         geometry = _geometry(track, arrival)
         turn = arrival.plan.numbers[1] * arrival.late_s % 1.0
-        points = _met(arrival.plan, geometry, arrival.near, arrival.late_s)
-        if arrival.plan.bounces is not None:
-            points = itertools.chain(points, _bounced(work.scenario, arrival, geometry, track))
-        spread = _spreaders(arrival.plan, geometry, arrival.late_s, grid)
-        for point, n in _unless(stop, points):
+        for point, n, spread in _unless(stop, _heard(work.scenario, arrival, geometry, track, grid)):
             if turn:  # phases are told from the present ping's start
                 point[4, :n] += turn
             for add in spread:
@@ -402,6 +409,28 @@ def _pressure(track, work, stop):
     if plan.sea is not None:
         spectrum += _sea_spectrum(track, work, stop)
     return _samples(plan, spectrum)
+
+
+def _heard(scenario: Scenario, arrival: _Arrival, geometry: PingGeometry, track: Track, grid: NDArray[Any]):
+    """Hand out the points of an arrival, their number and what adds them to the grid: direct ones, then images."""
+    plan, late_s = arrival.plan, arrival.late_s
+    bent = _bent(plan, geometry, None if plan.bends is None else plan.bends.to_ground)
+    spread = _spreaders(plan, geometry, late_s, grid, bent)
+    for point, n in _met(plan, geometry, arrival.near, late_s, bent):
+        yield point, n, spread
+    if plan.bounces is None:
+        return
+    bent = _bent(plan, geometry, None if plan.bends is None else plan.bends.to_images)
+    if bent:
+        spread = _spreaders(plan, geometry, late_s, grid, bent, images=True)
+    for point, n in _bounced(scenario, arrival, geometry, track):
+        if bent:
+            wide = np.empty((BENT_ROWS, n))
+            wide[:8] = point[:, :n]
+            bent.bend(wide, n)
+            yield wide, n, spread
+        else:
+            yield point, n, spread
 
 
 def _geometry(track: Track, arrival: _Arrival) -> PingGeometry:
@@ -431,10 +460,12 @@ def _sea_spectrum(track, work, stop):
     """Spectra of the surface's echo, class by class of its speeds."""
     own = work.arrivals[0]
     plan, geometry, total = own.plan, _geometry(track, own), 0
+    bent = _bent(plan, geometry, None if plan.bends is None else plan.bends.to_surface)
     for response, groups in zip(plan.sea_responses, plan.sea.classes(work.surface, own.time_s), strict=True):
         grid = _empty_grid(plan)
-        spread = _spreaders(plan, geometry, 0.0, grid)
-        points = _gathered(plan, geometry, [(s, plan.sector_sine) for s in groups], 0.0, surface=True)
+        spread = _spreaders(plan, geometry, 0.0, grid, bent)
+        groups = [(s, plan.sector_sine) for s in groups]
+        points = _gathered(plan, geometry, groups, 0.0, bent, surface=True)
         for point, n in _unless(stop, points):
             for add in spread:
                 add(point, n)
@@ -446,34 +477,58 @@ def _middle(geometry: PingGeometry) -> NDArray[np.float64]:
     return np.ascontiguousarray(geometry.way[:, 0, :3].mean(axis=0))
 
 
+def _bent(plan: _SidePlan, geometry: PingGeometry, bending: Bending | None) -> BentPing | None:
+    if bending is None:
+        return None
+    along = np.ascontiguousarray(geometry.way[:, 0, 3:6].mean(axis=0))
+    return bending.ping(geometry.transmit_m, _middle(geometry), along)
+
+
 def _met(
-    plan: _SidePlan, geometry: PingGeometry, near: list[Scatterers], late_s: float = 0.0
+    plan: _SidePlan,
+    geometry: PingGeometry,
+    near: list[Scatterers],
+    late_s: float = 0.0,
+    bent: BentPing | None = None,
 ) -> Iterator[tuple[NDArray[np.float64], int]]:
-    """Gather the scatterers that this ping meets, (5, n) and their number, a cacheful at a time."""
-    bright = [h.seen_from(geometry.transmit_m, _middle(geometry)) for h in plan.highlights]
+    """Gather the scatterers that this ping meets and their number, a cacheful at a time.
+
+    (5, n) as :func:`select` leaves them, or along bent rays (:data:`BENT_ROWS`, n).
+    """
+    viewers = geometry.transmit_m, _middle(geometry)
+    bright = [h.seen_from(*(bent.viewers(h.centre_m) if bent else viewers)) for h in plan.highlights]
     groups = [(s, plan.sector_sine) for s in near] + [(s, 2.0) for s in (*plan.targets, *bright)]
-    return _gathered(plan, geometry, groups, late_s)
+    return _gathered(plan, geometry, groups, late_s, bent)
 
 
-def _gathered(plan, geometry, groups, late_s, surface=False):
+def _gathered(plan, geometry, groups, late_s, bent=None, surface=False):
     middle = _middle(geometry)
-    point = np.empty((5, _CHUNK + 1 + max((s.modulus.size for s, _ in groups), default=0)))
+    viewers = geometry.transmit_m, middle
+    n_row, most = BENT_ROWS if bent else 5, max((s.modulus.size for s, _ in groups), default=0)
+    point = np.empty((n_row, _CHUNK + 1 + most))
     sent = (geometry.transmit_m, geometry.transmit_axes, middle)
-    shortest, longest = plan.limits(late_s)
+    shortest, longest = plan.limits(late_s, bent.sound_speed_m_s if bent else None)
     n = 0
     for s, sine in groups:
         limits = (shortest, longest, sine)
         start, what = n, (s.place_m, s.modulus, s.phase_cycles)
-        if s.normal.ndim == 1 and not s.law.size:
+        if bent:
+            n = bent.select(s, geometry.transmit_axes, limits, n, point)
+        elif s.normal.ndim == 1 and not s.law.size:
             n = select(*what, s.normal, *sent, limits, n, point)
         else:
             n = select_rough(*what, s.normal.reshape(3, -1), s.law, *sent, limits, n, point)
         if not surface and (plan.solid.shape[0] or not plan.ground.relief.plane):
-            n = drop_hidden(
-                point, start, n, geometry.transmit_m, middle, plan.solid, plan.ground.relief.table
-            )
+            things = plan.solid, plan.ground.relief.table
+            if bent:
+                n = bent.drop_hidden(point, start, n, *things)
+            else:
+                n = drop_hidden(point, start, n, *viewers, *things)
         for wake in plan.wakes:
-            point[3, start:n] *= wake.factor(point[:3, start:n], geometry.transmit_m, middle)
+            place = point[[5, 6, TRUE_DEPTH], start:n] if bent else point[:3, start:n]
+            factor = wake.factor(place, *viewers)
+            for k in MODULUS_ROWS if bent else (3,):
+                point[k, start:n] *= factor
         if n >= _CHUNK:
             yield point, n
             n = 0
@@ -493,7 +548,7 @@ def _bounced(scenario: Scenario, arrival: _Arrival, geometry: PingGeometry, trac
         [(s, 2.0) for s in plan.targets],
         plan.highlights,
         viewers,
-        plan.limits(arrival.late_s),
+        _wide_limits(plan, arrival.late_s),
         plan.solid,
         plan.ground.relief.table,
         chance(scenario.seed, Stream.FACETS, *key),
@@ -504,10 +559,18 @@ def _bounced(scenario: Scenario, arrival: _Arrival, geometry: PingGeometry, trac
         yield point, n
 
 
-def _spreaders(plan, geometry, late_s, grid):
+def _wide_limits(plan: _SidePlan, late_s: float) -> tuple[float, float]:
+    """Path limits of what is gathered in straight lines; the kernels leave out what then comes too early or late."""
+    if plan.bends is None:
+        return plan.limits(late_s)
+    slow, fast = plan.bends.speeds_m_s
+    return plan.limits(late_s, slow)[0], plan.limits(late_s, fast)[1]
+
+
+def _spreaders(plan, geometry, late_s, grid, bent=None, images=False):
     """Return what adds points to the grid, for each line of receivers."""
     return [
-        _spreader(plan, geometry, k, line, grid[line.row, line.channels], late_s)
+        _spreader(plan, geometry, k, line, grid[line.row, line.channels], late_s, bent, images)
         for k, line in enumerate(plan.lines)
     ]
 
@@ -519,18 +582,47 @@ def _spreader(
     line: Line,
     grid: NDArray[Any],
     late_s: float = 0.0,
+    bent: BentPing | None = None,
+    images: bool = False,
 ) -> Callable[[NDArray[np.float64], int], None]:
     """Return what adds points to the grid of one line of receivers."""
     along, way, mid, half = line.along_m, geometry.way[number], geometry.mid_s, geometry.half_s
     numbers = (*plan.numbers[:8], plan.numbers[8] + late_s, plan.numbers[9])
     if plan.taps is None:
         ping = (geometry.transmit_m, geometry.transmit_axes, way, mid, half, numbers)
-        return lambda point, n: spread_exact(point, n, *ping, along, EXACT_BETA, EXACT_WIDTH, grid)
+        rest = (along, EXACT_BETA, EXACT_WIDTH, grid)
+        if bent:
+            return lambda point, n: spread_exact_bent(point, n, *ping, *rest, *bent.waters)
+        return lambda point, n: spread_exact(point, n, *ping, *rest)
+    if bent:
+        numbers = _numbers_at(numbers, bent.sound_speed_m_s)
     fixed = np.concatenate([geometry.transmit_m, geometry.transmit_axes[:2].ravel(), [mid, half], numbers])
     longest = max(float(np.abs(along).max()), _POINT_M)
-    edge = int(np.ceil(longest * 2 * plan.numbers[9] / plan.numbers[0])) + 8
+    edge = int(np.ceil(longest * 2 * numbers[9] / numbers[0])) + 8
     array = (way.T.ravel(), along.astype(np.float32), *along_nodes(longest))
+    if bent and len(plan.lines) > 1:
+        see = bent.seen_from(_line_centre(bent, geometry.way[number, 0, :3]), images=images)
+
+        def add(point: NDArray[np.float64], n: int) -> None:
+            see(point, n)
+            spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
+
+        return add
     return lambda point, n: spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
+
+
+def _line_centre(bent: BentPing, centre_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """From where one line of receivers sees the points."""
+    off = centre_m - bent.middle_m
+    off = off - bent.along * (off @ bent.along)
+    # On the array's axis the middle's own view serves all lines.
+    return bent.middle_m if float(np.abs(off).max()) < _OFF_AXIS_M else np.ascontiguousarray(centre_m)
+
+
+def _numbers_at(numbers: tuple[float, ...], sound_speed_m_s: float) -> tuple[float, ...]:
+    """Return the kernel's numbers for the array's own sound speed; bent rays bring their absorption along."""
+    c, f0, *sizes, _, level, start, per_second = numbers
+    return (sound_speed_m_s, f0, *(v * c / sound_speed_m_s for v in sizes), 0.0, level, start, per_second)
 
 
 def _spectrum(plan: _SidePlan, grid: NDArray[Any], response: NDArray[Any]) -> NDArray[Any]:

@@ -245,7 +245,7 @@ def time_varied_gain_db(
     if table.tvg_spreading is None:
         return None
     absorbed = absorption_db_m if table.tvg_absorption_db_m is None else table.tvg_absorption_db_m
-    slant = np.maximum(scenario.water.sound_speed_m_s * delay_s / 2, 1e-6)
+    slant = np.maximum(scenario.sound_speed_m_s * delay_s / 2, 1e-6)
     gain = table.tvg_spreading * np.log10(slant / table.tvg_from_m)
     gain += 2 * absorbed * (slant - table.tvg_from_m)
     return np.clip(gain, table.tvg_least_db, table.tvg_greatest_db)

@@ -65,7 +65,7 @@ def check_instrument(scenario: Scenario) -> None:
     """Refuse an instrument that can't be built or hears nothing."""
     _check_channels(scenario)
     table, sonar, vehicle = scenario.instrument, scenario.sonar, scenario.vehicle
-    stop_s = 2 * sonar.range_stop_m / scenario.water.sound_speed_m_s
+    stop_s = 2 * sonar.range_stop_m / scenario.sound_speed_m_s
     blanking = table.transmission.blanking_s
     if blanking >= stop_s:
         refuse(
@@ -75,7 +75,7 @@ def check_instrument(scenario: Scenario) -> None:
             "Nothing would be heard.",
         )
     if table.transmission.ring_db is not None and sonar.range_start_m > 0:
-        start_s = 2 * sonar.range_start_m / scenario.water.sound_speed_m_s
+        start_s = 2 * sonar.range_start_m / scenario.sound_speed_m_s
         heard_s = sonar.pulse_duration_s + 12 * table.transmission.ring_decay_s
         if start_s > heard_s:
             got = f"{table.transmission.ring_db:g}, with the first sample {start_s:.3g} s after transmission"

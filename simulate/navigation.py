@@ -25,7 +25,18 @@ __all__ = ["navigation_truth", "platform"]
 
 _NAVIGATION = 11  # stream of the seed
 # Streams within it, by what they disturb: a new one goes to the end, or old scenarios change.
-_STREAMS = ("heading", "attitude", "speed", "walk", "position", "depth", "altitude", "dropped", "frozen", "sound")
+_STREAMS = (
+    "heading",
+    "attitude",
+    "speed",
+    "walk",
+    "position",
+    "depth",
+    "altitude",
+    "dropped",
+    "frozen",
+    "sound",
+)
 _NO_ERROR = {
     "rate_hz",
     "altitude",

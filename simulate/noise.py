@@ -17,6 +17,7 @@ from pingloom.imaging import seawater
 from .listening import Listening, PingMoment, Stream, chance, direction_towards
 from .noise_field import heard_share, isotropic_coherence, patterned_coherence
 from .scenario import Scenario
+from .water_column import temperature_c
 
 __all__ = [
     "DirectedNoise",
@@ -174,15 +175,15 @@ def thermal_db(scenario: Scenario, frequency_hz: NDArray[np.float64]) -> NDArray
     """Level of the thermal noise with its slope. [dB re 1 uPa^2/Hz]"""
     if scenario.noise.thermal == "mellen":
         return seawater.thermal_noise_db(frequency_hz)
-    c = scenario.water.sound_speed_m_s
-    return seawater.thermal_noise_first_principles_db(frequency_hz, scenario.water.temperature_c, speed_m_s=c)
+    c = scenario.sound_speed_m_s
+    return seawater.thermal_noise_first_principles_db(frequency_hz, temperature_c(scenario), speed_m_s=c)
 
 
 def share_db(scenario: Scenario, listening: Listening) -> float:
     """What the receivers' pattern lets through of noise from all sides. [dB]"""
     if not scenario.noise.directional:
         return 0.0
-    centre, c = listening.sonar.centre_frequency_hz, scenario.water.sound_speed_m_s
+    centre, c = listening.sonar.centre_frequency_hz, scenario.sound_speed_m_s
     return float(10 * np.log10(heard_share(listening.sonar, centre, c)))
 
 
@@ -203,7 +204,7 @@ def wind_noise(scenario: Scenario, listening: Listening) -> IsotropicNoise | Sha
     level = level + share_db(scenario, listening)
     if table.wind_coherence == "independent":
         return ShapedNoise(_amplitude(listening, level), Stream.WIND)
-    speed = scenario.water.sound_speed_m_s
+    speed = scenario.sound_speed_m_s
     return IsotropicNoise.plan(listening, level, speed, patterned=table.directional)
 
 
@@ -225,7 +226,7 @@ def self_noise(scenario: Scenario, listening: Listening) -> ShapedNoise | Direct
     towards = direction_towards(table.self_noise_from_deg)
     if not listening.hears(towards):
         return None
-    late = listening.arrival_s(towards, scenario.water.sound_speed_m_s)
+    late = listening.arrival_s(towards, scenario.sound_speed_m_s)
     turn = np.exp(-2j * np.pi * listening.frequency_hz * late[..., None])
     return DirectedNoise(amplitude, turn.astype(np.complex64))
 
@@ -241,7 +242,7 @@ def tones(scenario: Scenario, listening: Listening) -> Tones | None:
             towards = direction_towards(tone.from_deg)
             if not listening.hears(towards):
                 continue
-            cycles = -tone.frequency_hz * listening.arrival_s(towards, scenario.water.sound_speed_m_s)
+            cycles = -tone.frequency_hz * listening.arrival_s(towards, scenario.sound_speed_m_s)
         peak_pa = np.sqrt(2) * 1e-6 * 10 ** (tone.level_db / 20)
         frequency.append(tone.frequency_hz)
         weight.append(peak_pa * np.exp(2j * np.pi * cycles))

@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pingloom.imaging.errors import ParameterError
 
-from ._ray_kernels import COLUMNS, eigenrays_into, work_rows
+from ._ray_kernels import COLUMNS, eigenrays_each
 
 __all__ = ["Column", "Rays", "eigenrays"]
 
@@ -144,15 +144,7 @@ def eigenrays(
     source, target, horizontal = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (source_depth_m, target_depth_m, horizontal_m))
     )
-    work = np.empty((work_rows(), column.depth_m.size + 2))
     out = np.empty((source.size, COLUMNS))
-    # Rays between the same two depths share their layers: solved together.
-    pairs, which = np.unique(np.stack([source.ravel(), target.ravel()], axis=-1), axis=0, return_inverse=True)
-    which = which.ravel()
-    for i, (a, b) in enumerate(pairs):
-        mine = which == i
-        rows = np.empty((int(mine.sum()), COLUMNS))
-        profile = column.depth_m, column.sound_speed_m_s, column.absorption_neper_m
-        eigenrays_into(*profile, a, b, horizontal.ravel()[mine], work, rows)
-        out[mine] = rows
+    ends = source.ravel(), target.ravel(), horizontal.ravel()
+    eigenrays_each(column.depth_m, column.sound_speed_m_s, column.absorption_neper_m, *ends, out)
     return Rays(*(out[:, j].reshape(source.shape)[()] for j in range(len(Rays._fields))))

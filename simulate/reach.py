@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .water_column import fastest_ratio
+
 if TYPE_CHECKING:
     from .scenario import Scenario
 
-__all__ = ["deepest_look_m", "heard_range_m"]
+__all__ = ["deepest_look_m", "heard_range_m", "own_range_m"]
 
 
 def heard_range_m(scenario: Scenario) -> float:
-    """Slant range of the farthest echo in the record, of earlier pings too. [m]"""
+    """Slant range of the farthest echo in the record, of earlier pings too, where the water is fastest. [m]"""
     table = scenario.multipath
     late = 0.0 if table is None else table.previous_pings / scenario.vehicle.ping_rate_hz
-    return scenario.sonar.range_stop_m + scenario.water.sound_speed_m_s * late / 2
+    return (scenario.sonar.range_stop_m + scenario.sound_speed_m_s * late / 2) * fastest_ratio(scenario)
+
+
+def own_range_m(scenario: Scenario) -> float:
+    """The same of a ping's own echoes: ``sonar.range_stop_m``, and more where some water is faster. [m]"""
+    return scenario.sonar.range_stop_m * fastest_ratio(scenario)
 
 
 def deepest_look_m(scenario: Scenario) -> float:

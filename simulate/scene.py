@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from .cells import cell_m
 from .ground import Ground
 from .motion import Track
+from .reach import own_range_m
 from .scenario import Scenario
 
 __all__ = ["BLOCK_M", "Scatterers", "Seabed", "dressed"]
@@ -87,13 +88,13 @@ class Seabed:
         ground = Ground.of(scenario) if ground is None else ground
         track = Track.of(scenario)
         motion_m = track.largest("surge", "sway", "heave")
-        far = _ground_m(scenario, ground, scenario.sonar.range_stop_m) + motion_m + 0.5
+        far = _ground_m(scenario, ground, own_range_m(scenario)) + motion_m + 0.5
         bands = _bands(scenario, -(scenario.seabed.inner_margin_m + motion_m), far)
         return cls(scenario, ground, -1 if side == "port" else 1, *bands)
 
     def beyond(self, range_m: float) -> Seabed:
         """Go on from the far edge to where a slant range reaches, with draws of its own: this one stays as it is."""
-        stop = self.scenario.sonar.range_stop_m
+        stop = own_range_m(self.scenario)
         near, far = (_ground_m(self.scenario, self.ground, r) for r in (stop, range_m))
         edge = float(self.edge_m[-1])
         bands = _bands(self.scenario, edge, edge + max(far - near, 0.1))

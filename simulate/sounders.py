@@ -95,6 +95,6 @@ def sounders(scenario: Scenario, listening: Listening) -> Sounders | None:
     for number, table in enumerate(scenario.noise.sounders):
         towards = direction_towards(table.from_deg, table.up_deg)
         if listening.hears(towards):
-            late = listening.arrival_s(towards, scenario.water.sound_speed_m_s)
+            late = listening.arrival_s(towards, scenario.sound_speed_m_s)
             heard.append(_Heard(number, table, late))
     return Sounders(scenario.seed, listening, listening.delay_s, tuple(heard)) if heard else None

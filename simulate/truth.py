@@ -16,9 +16,11 @@ from .instrument_truth import instrument_truth
 from .motion import Track
 from .navigation import navigation_truth, platform
 from .ping_times import ping_times_ns, seconds_from_start
+from .rays import eigenrays
 from .relief import Relief
 from .scenario import Scenario
 from .target_tables import Target
+from .water_column import column
 
 __all__ = ["ping_times_ns", "platform", "point_delay_s", "seconds_from_start", "target_places", "truth"]
 
@@ -100,13 +102,31 @@ def point_delay_s(
     Returns
     -------
     ndarray of float64
-        [s]
+        [s]; NaN where no direct ray comes.
     """
     track, c = Track.of(scenario), scenario.sound_speed_m_s
     centre = np.asarray(time_s) + sonar.pulse_duration_s / 2
+    if scenario.water.has_profile:
+        return _bent_delay_s(scenario, sonar, place_m, track, centre, receiver_m)
     out = np.linalg.norm(place_m - track.points(centre, sonar.transmit_position_m), axis=-1)
     delay = 2 * out / c
     for _ in range(8):  # each round gains the ratio of vehicle to sound speed
         back = np.linalg.norm(place_m - track.points(centre + delay, receiver_m), axis=-1)
         delay = (out + back) / c
+    return delay
+
+
+def _bent_delay_s(scenario, sonar, place_m, track, centre_s, receiver_m) -> NDArray[np.float64]:
+    water = column(scenario, max(scenario.seabed_depth_m, float(place_m[2])))
+
+    def one_way(viewer):
+        aside = viewer[..., :2] - place_m[:2]
+        return eigenrays(water, viewer[..., 2], place_m[2], np.hypot(aside[..., 0], aside[..., 1])).time_s
+
+    out = one_way(track.points(centre_s, sonar.transmit_position_m))
+    delay = 2 * out
+    for _ in range(8):
+        # NaN stays NaN, but the track needs a time.
+        at = np.where(np.isfinite(delay), delay, 0.0)
+        delay = out + one_way(track.points(centre_s + at, receiver_m))
     return delay

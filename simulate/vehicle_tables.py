@@ -331,4 +331,6 @@ class NavigationTable:
         within("navigation", self, 0, 100, "sound_speed_noise_m_s")
         for name in ("sound_speed_bias_m_s", "sound_speed_noise_m_s"):
             if getattr(self, name) is not None and not self.sound_speed_at_array:
-                refuse(f"navigation.{name}", f"{getattr(self, name):g}", "with sound_speed_at_array = true only")
+                refuse(
+                    f"navigation.{name}", f"{getattr(self, name):g}", "with sound_speed_at_array = true only"
+                )

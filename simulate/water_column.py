@@ -16,7 +16,16 @@ from .water_tables import DEFAULT_SOUND_SPEED_MODEL
 if TYPE_CHECKING:
     from .scenario import Scenario
 
-__all__ = ["absorption_db_m", "check_water", "column", "profile", "sound_speed_at_m_s", "sound_speed_m_s"]
+__all__ = [
+    "absorption_db_m",
+    "check_water",
+    "column",
+    "fastest_ratio",
+    "profile",
+    "sound_speed_at_m_s",
+    "sound_speed_m_s",
+    "temperature_c",
+]
 
 _NEPER = np.log(10) / 20
 
@@ -31,6 +40,21 @@ def sound_speed_m_s(scenario: Scenario) -> float:
         depth = (scenario.depth_m + scenario.seabed_depth_m) / 2
         return float(seawater.sound_speed_m_s(table.temperature_c, table.salinity, depth, model=model))
     return scenario.altitude_m / _sum_between(scenario, *profile(scenario), inverse=True)
+
+
+def temperature_c(scenario: Scenario) -> float:
+    """At the vehicle's depth, as far as the scenario knows it."""
+    table = scenario.water
+    if table.temperature_c is not None:
+        return table.temperature_c
+    return float(np.interp(scenario.depth_m, table.profile_depth_m, table.profile_temperature_c))
+
+
+def fastest_ratio(scenario: Scenario) -> float:
+    """The fastest water's sound speed over :func:`sound_speed_m_s`; 1 without a profile."""
+    if not scenario.water.has_profile:
+        return 1.0
+    return float(profile(scenario)[1].max()) / sound_speed_m_s(scenario)
 
 
 def sound_speed_at_m_s(scenario: Scenario, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:

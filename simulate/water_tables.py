@@ -138,7 +138,9 @@ class WaterTable:
         """Refuse water for which the formula that the scenario names was not made."""
         if self.sound_speed_model is None:
             return
-        for name, (low, high) in zip(("temperature_c", "salinity"), _VALID[self.sound_speed_model], strict=True):
+        for name, (low, high) in zip(
+            ("temperature_c", "salinity"), _VALID[self.sound_speed_model], strict=True
+        ):
             single = getattr(self, name)
             for value in (single,) if single is not None else getattr(self, f"profile_{name}"):
                 if not low <= value <= high:
