@@ -84,8 +84,9 @@ def main(argv: list[str] | None = None) -> int:
         code = result if isinstance(result, int) else 0
     except click.exceptions.Exit as stop:
         code = stop.exit_code
-    except (click.Abort, KeyboardInterrupt, Interrupted):
-        _complain("interrupted; what was not whole yet is gone.")
+    except (click.Abort, KeyboardInterrupt, Interrupted) as stop:
+        left = str(stop) if isinstance(stop, Interrupted) else ""
+        _complain(f"interrupted; {left or 'what was not whole yet is gone.'}")
         code = 130
     except click.exceptions.NoArgsIsHelpError as error:
         _complain(

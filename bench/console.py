@@ -46,7 +46,7 @@ def common_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 class Interrupted(Exception):
-    """Ctrl-C, noticed at a safe place."""
+    """Ctrl-C, noticed at a safe place; its text says what is left, where something is."""
 
 
 class Interruption:
@@ -139,10 +139,11 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]
 
 
 @contextmanager
-def progress(label: str, total: int | None, *, show: bool) -> Iterator[Callable[[int], None]]:
-    """Yield ``advance(n)``; a bar with the time left appears only on a terminal."""
+def progress(label: str, total: int | None, *, show: bool) -> Iterator[Callable[..., None]]:
+    """Yield ``advance(n, total)``, whose total may be left out once it is known; a bar with the time left appears only
+    on a terminal."""
     if not show or not sys.stderr.isatty():
-        yield lambda n=1: None
+        yield lambda n=1, total=None: None
         return
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -151,7 +152,7 @@ def progress(label: str, total: int | None, *, show: bool) -> Iterator[Callable[
 
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=total)
-        yield lambda n=1: bar.advance(task, n)
+        yield lambda n=1, total=None: bar.update(task, advance=n, total=total)
 
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:

@@ -10,20 +10,17 @@ import numpy as np
 
 from pingloom.bench.console import refuse_existing
 from pingloom.bench.imaging_task import ImageSettings, ImagingTask, plan_legs, with_altitude
-from pingloom.bench.leg_product import leg_writer
-from pingloom.bench.legs import Leg
-from pingloom.bench.run_report import Counts, ImagingRun, StageTimes, note_run
-from pingloom.imaging.chain import Chain, ChainSettings, Method, StepReport
+from pingloom.bench.leg_loop import LegLoop
+from pingloom.bench.resuming import Keeper
+from pingloom.bench.run_report import ImagingRun, StageTimes, note_run
+from pingloom.imaging.chain import Chain, ChainSettings, Method
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
-from pingloom.imaging.records import Ping, Tile
+from pingloom.imaging.records import Ping
 from pingloom.io.corrections import Corrections
-from pingloom.io.product_writer import ProductWriter
 from pingloom.io.recording import Recording, open_recording
 
 __all__ = ["ImageSettings", "ImagingRun", "image_recording"]
-
-_BETWEEN = "sent between the legs"
 
 
 def image_recording(
@@ -36,6 +33,8 @@ def image_recording(
     on_ping: Callable[[int, int], None] | None = None,
     before_rename: Callable[[], None] | None = None,
     corrections: Corrections | None = None,
+    checkpoint_pings: int = 0,
+    resume: bool = False,
 ) -> ImagingRun:
     """Image a recording into ``folder/<method>.nc``, a second leg into ``<method>-02.nc``, and so on.
 
@@ -49,6 +48,12 @@ def image_recording(
         Called when a product is whole, before it takes its name; what it raises leaves nothing behind.
     corrections : Corrections, optional
         What was estimated for each ping; pings without a row are imaged as they are.
+    checkpoint_pings : int
+        Write the state down every so many pings; 0: never. An exception after the first state, from ``on_ping`` as
+        well, leaves a state to go on from.
+    resume : bool
+        Go on from a state that an interrupted run left in the folder; the products' bytes are those of a run that was
+        never interrupted.
 
     Raises
     ------
@@ -59,7 +64,8 @@ def image_recording(
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise ParameterError(f"{folder} is a file; allowed: a folder. Give another name.")
-    refuse_existing(folder / f"{method}.nc", overwrite=overwrite)
+    if not resume:
+        refuse_existing(folder / f"{method}.nc", overwrite=overwrite)
     start = time.perf_counter()
     with open_recording(path) as recording:
         _ = recording.origin  # refused here if missing, before minutes are spent and a folder is made
@@ -86,15 +92,18 @@ def image_recording(
             corrections=corrections,
         )
         plan = plan_legs(task)
-        for k in range(len(plan)):
-            refuse_existing(task.target(k), overwrite=overwrite)
-        folder.mkdir(parents=True, exist_ok=True)
+        targets = [task.target(k) for k in range(len(plan))]
         times = StageTimes()
-        counts = _image_legs(task, plan, times, on_ping, total)
+        with Keeper(targets, every=checkpoint_pings, resume=resume, key=task.key) as keeper:
+            _refuse_targets(targets, keeper, overwrite=overwrite)
+            folder.mkdir(parents=True, exist_ok=True)
+            resumed_after = 0 if keeper.saved is None else keeper.saved.position
+            counts = LegLoop(task, plan, keeper, times, on_ping).run()
         run = ImagingRun(
             method=method,
-            products=tuple(task.target(k) for k in range(len(plan))),
+            products=tuple(targets),
             n_ping=total,
+            resumed_after=resumed_after,
             left_out=dict(counts.left_out),
             late_pixels=counts.late_pixels,
             uncovered_pixels=counts.uncovered_pixels,
@@ -110,57 +119,17 @@ def image_recording(
     return run
 
 
-def _image_legs(
-    task: ImagingTask,
-    plan: list[Leg],
-    times: StageTimes,
-    on_ping: Callable[[int, int], None] | None,
-    total: int,
-) -> Counts:
-    """Image leg after leg; what was sent in turns is counted and left."""
-    counts = Counts()
-    pings, done = task.recording.pings(), 0
-    ping: Ping | None = next(pings, None)
-    for k, leg in enumerate(plan):
-        own = Counts()
-        with leg_writer(task, k, leg) as writer:
-            state = task.chain.start(leg.frame)
-            while ping is not None and ping.time_ns <= leg.last_time_ns:
-                if ping.time_ns < leg.first_time_ns:
-                    counts.left_out[_BETWEEN] += 1
-                else:
-                    times.begin()
-                    state, tiles, reports = task.chain.step(
-                        state, ping, task.trajectory, task.correction(ping), observe=times.note
-                    )
-                    times.end()
-                    _keep(writer, tiles, reports, own)
-                done += 1
-                if on_ping is not None:
-                    on_ping(done, total)
-                ping = next(pings, None)
-            _keep(writer, *task.chain.finish(state, task.trajectory), own)
-            _refuse_empty(task, own)
-        counts.add(own)
-    while ping is not None:
-        counts.left_out[_BETWEEN] += 1
-        ping = next(pings, None)
-    return counts
-
-
-def _keep(writer: ProductWriter, tiles: list[Tile], reports: list[StepReport], counts: Counts) -> None:
-    for tile in tiles:
-        writer.write(tile)
-    for report in reports:
-        counts.take(report)
-
-
-def _refuse_empty(task: ImagingTask, counts: Counts) -> None:
-    if counts.imaged == 0:
-        why = "; ".join(f"{n} pings: {reason}" for reason, n in counts.left_out.items())
-        raise DataError(
-            f"{task.recording.path}: no ping could be imaged ({why}); allowed: one or more good pings."
-        )
+def _refuse_targets(targets: list[Path], keeper: Keeper, *, overwrite: bool) -> None:
+    """Refuse to replace products, but for the one that an interrupted run may just have named."""
+    first = 0 if keeper.saved is None else keeper.saved.leg
+    for k, target in enumerate(targets):
+        if k < first and not target.exists():
+            raise DataError(
+                f"{target} is gone, which the interrupted run had finished; allowed: going on with all that it made. "
+                "Leave out --resume to begin afresh."
+            )
+        if k > first or (k == first and keeper.saved is None):
+            refuse_existing(target, overwrite=overwrite)
 
 
 def _compile(chain: Chain, ping: Ping, trajectory: Trajectory) -> None:

@@ -8,13 +8,16 @@ from pathlib import Path
 
 import numpy as np
 
+from pingloom import __version__
 from pingloom.bench.legs import Leg, LegSettings, leg_name, legs
 from pingloom.imaging.chain import Chain, ChainSettings
 from pingloom.imaging.errors import DataError
 from pingloom.imaging.frames import Trajectory
 from pingloom.imaging.records import Correction, Ping
+from pingloom.io.checkpoint import fingerprint
 from pingloom.io.corrections import Corrections
 from pingloom.io.recording import Recording
+from pingloom.io.settings import to_toml
 
 __all__ = ["ImageSettings", "ImagingTask", "plan_legs", "with_altitude"]
 
@@ -45,6 +48,18 @@ class ImagingTask:
         if self.corrections is None or ping.side not in self.corrections.sides:
             return None
         return self.corrections.row(ping.side, ping.number, ping.time_ns)
+
+    def key(self) -> str:
+        """What tells this work from other work: equal where the products would be equal."""
+        return fingerprint(
+            [
+                __version__,
+                self.recording.identity(),
+                self.method,
+                to_toml(self.settings),
+                self.corrections,
+            ]
+        )
 
     def target(self, k: int) -> Path:
         """Product of leg ``k``."""

@@ -11,11 +11,15 @@ from pingloom.bench.strip_place import strip_georeference
 from pingloom.io.product_layout import Georeference
 from pingloom.io.product_writer import ProductWriter
 from pingloom.io.settings import to_toml
+from pingloom.io.tile_spool import TileSpool
 
 __all__ = ["leg_writer"]
 
 
-def leg_writer(task: ImagingTask, k: int, leg: Leg) -> ProductWriter:
+def leg_writer(
+    task: ImagingTask, k: int, leg: Leg, spool: TileSpool | None = None, *, overwrite: bool = False
+) -> ProductWriter:
+    """Make the writer of leg ``k``; ``spool`` holds the tiles that an interrupted run had finished."""
     recording, chain, frame = task.recording, task.chain, leg.frame
     return ProductWriter(
         task.target(k),
@@ -42,8 +46,9 @@ def leg_writer(task: ImagingTask, k: int, leg: Leg) -> ProductWriter:
         attributes={
             "comment": "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
         },
-        overwrite=task.overwrite,
+        overwrite=overwrite,
         before_rename=task.before_rename,
+        spool=spool,
     )
 
 

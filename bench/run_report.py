@@ -121,6 +121,8 @@ class ImagingRun:
     products: tuple[Path, ...]
     """One for each leg."""
     n_ping: int
+    resumed_after: int
+    """Pings that an interrupted run had done; times are of this run alone."""
     left_out: dict[str, int]
     """Pings left out, by reason."""
     late_pixels: int
@@ -151,6 +153,7 @@ class ImagingRun:
         return {
             "products": [path.name for path in self.products],
             "pings": self.n_ping,
+            "resumed_after_pings": self.resumed_after,
             "left_out": self.left_out,
             "late_pixels": self.late_pixels,
             "uncovered_pixels": self.uncovered_pixels,

@@ -13,7 +13,6 @@ Examples
 from __future__ import annotations
 
 import hashlib
-import heapq
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -245,7 +244,7 @@ class Recording:
         DataError
             If it is damaged.
         """
-        found = self._read(side, i_ping)
+        found = self.read_ping(side, i_ping)
         if found is None:
             raise DataError(
                 f"{self.path}: ping {i_ping} of {side} disagrees with its checksum; allowed: pings as they were "
@@ -263,20 +262,28 @@ class Recording:
         start : int
             How many pings of that order to pass over.
         """
-        sides = self.sides if side is None else (self._side(side),)
-        for k, (_, _, i_ping, which) in enumerate(heapq.merge(*(self._agenda(s) for s in sides))):
-            if k < start:
-                continue
-            ping = self._read(which, i_ping)
+        sides, numbers = self.agenda(side)
+        for which, number in zip(sides[start:], numbers[start:], strict=True):
+            ping = self.read_ping(SIDES[which], int(number))
             if ping is not None:
                 yield ping
 
-    def _agenda(self, side: str) -> Iterator[tuple[int, int, int, str]]:
-        time = self.ping_time_ns(side)
-        for i_ping in np.argsort(time, kind="stable"):
-            yield int(time[i_ping]), SIDES.index(side), int(i_ping), side
+    def agenda(self, side: str | None = None) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+        """Return all pings in order of time: for each its side, as an index into ``SIDES``, and its number.
 
-    def _read(self, side: str, i_ping: int) -> Ping | None:
+        Of pings of one time port's come first, then those stored first.
+        """
+        sides = self.sides if side is None else (self._side(side),)
+        times = [self.ping_time_ns(s) for s in sides]
+        which = np.concatenate(
+            [np.full(t.size, SIDES.index(s), np.uint8) for s, t in zip(sides, times, strict=True)]
+        )
+        number = np.concatenate([np.arange(t.size) for t in times])
+        order = np.lexsort((number, which, np.concatenate(times)))
+        return which[order], number[order]
+
+    def read_ping(self, side: str, i_ping: int) -> Ping | None:
+        """Return ping ``i_ping`` of one side; None where it is damaged, which is counted."""
         if not 0 <= i_ping < self.n_ping(side):
             raise ParameterError(
                 f"there is no ping {i_ping} of {side}; allowed: 0 to {self.n_ping(side) - 1} in {self.path.name}."

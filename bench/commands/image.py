@@ -8,7 +8,15 @@ from pathlib import Path
 
 import click
 
-from pingloom.bench.console import CAUTIONS, Interruption, Report, common_options, progress, refuse_existing
+from pingloom.bench.console import (
+    CAUTIONS,
+    Interrupted,
+    Interruption,
+    Report,
+    common_options,
+    progress,
+    refuse_existing,
+)
 
 __all__ = ["command"]
 
@@ -44,14 +52,43 @@ __all__ = ["command"]
 )
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace images of the same method.")
+@click.option(
+    "--checkpoint",
+    "checkpoint_pings",
+    type=click.IntRange(min=0),
+    default=2000,
+    show_default=True,
+    metavar="PINGS",
+    help="Write the state down every so many pings; 0: never.",
+)
+@click.option(
+    "--resume",
+    is_flag=True,
+    help="Go on from the state that an interrupted run left in the folder; begin at the beginning without one.",
+)
 @common_options
 def command(
-    recording, output, method, settings, assignments, corrections, no_picture, overwrite, as_json, quiet
+    recording,
+    output,
+    method,
+    settings,
+    assignments,
+    corrections,
+    no_picture,
+    overwrite,
+    checkpoint_pings,
+    resume,
+    as_json,
+    quiet,
 ) -> None:
     """Form seabed images from RECORDING, a file or a folder of segments.
 
     Leaves METHOD.nc, a further leg METHOD-02.nc and so on (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
     run.json (times). Everything that the recording does not say has a default.
+
+    Pings are imaged in order of their time of transmission, port first where both sides sent at once, whatever their
+    order in the file; of two of one side and time the first stored is taken. An interrupted run of more pings than
+    --checkpoint leaves its state behind: the same command with --resume goes on, and the images are the same bytes.
     """
     from pingloom.bench.imaging_run import ImageSettings, image_recording
     from pingloom.bench.product_picture import draw_product
@@ -65,21 +102,31 @@ def command(
     if not no_picture:
         refuse_existing(picture, overwrite=overwrite)
     with Interruption() as stop, progress("pings", None, show=report.chatty) as advance:
+        seen = 0
 
         def on_ping(done: int, total: int) -> None:
-            advance(1)
+            nonlocal seen
+            advance(done - seen, total)
+            seen = done
             stop.check()
 
-        run = image_recording(
-            recording,
-            output,
-            method=method,
-            settings=chosen,
-            overwrite=overwrite,
-            on_ping=on_ping,
-            before_rename=stop.check,
-            corrections=None if corrections is None else read_corrections(corrections),
-        )
+        try:
+            run = image_recording(
+                recording,
+                output,
+                method=method,
+                settings=chosen,
+                overwrite=overwrite,
+                on_ping=on_ping,
+                before_rename=stop.check,
+                corrections=None if corrections is None else read_corrections(corrections),
+                checkpoint_pings=checkpoint_pings,
+                resume=resume,
+            )
+        except Interrupted:
+            if (output / f".{method}.state").exists():
+                raise Interrupted("the state was kept: go on with --resume.") from None
+            raise
         stop.check()
         pages = []
         for product in () if no_picture else run.products:
@@ -92,7 +139,8 @@ def command(
         "pictures": [str(p) for p in pages],
     }
     legs = f", {len(run.products)} legs" if len(run.products) > 1 else ""
-    report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}")
+    after = f", resumed after {run.resumed_after}" if run.resumed_after else ""
+    report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}{after}")
     for reason, n in run.left_out.items():
         report.line(f"{n} pings left out: {reason}")
     report.line(f"rays {run.rays}")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -115,6 +117,33 @@ def test_an_interrupted_overwrite_leaves_the_old_product_whole(recording, finish
     stop_when(INSTANTS["while-it-writes"], process, folder, signal.SIGKILL)
     assert digest(folder / "multilook.nc") == digest(finished / "multilook.nc")
     assert Image.read(folder / "multilook.nc").intensity.size > 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGKILL], ids=["SIGINT", "SIGKILL"])
+def test_a_stopped_run_goes_on_to_the_same_bytes(number, recording, finished, tmp_path):
+    folder = tmp_path / "o"
+    for k in range(2):
+        process = start(recording, folder, "--checkpoint", "9", *(["--resume"] if k else []))
+        said = stop_when(partial(fresh_state, k=k), process, folder, number)
+        assert process.returncode == (130 if number == signal.SIGINT else -9)
+        assert ("go on with --resume" in said) == (number == signal.SIGINT)
+        assert not names(folder) & FINAL
+        assert ".multilook.state" in names(folder)
+        (folder / ".seen").write_bytes((folder / ".multilook.state").read_bytes())
+    (folder / ".seen").unlink()
+    again = start(recording, folder, "--resume", "--json")
+    out, err = again.communicate(timeout=60)
+    assert again.returncode == 0, out + err
+    assert json.loads(out)["resumed_after_pings"] >= 18
+    assert names(folder) == names(finished)
+    for name in FINAL:
+        assert digest(folder / name) == digest(finished / name)
+
+
+def fresh_state(folder: Path, k: int) -> bool:
+    """Whether a state was written since the last time."""
+    state = folder / ".multilook.state"
+    return state.exists() and (k == 0 or state.read_bytes() != (folder / ".seen").read_bytes())
 
 
 def test_the_image_holds_no_clock(finished):

@@ -1,0 +1,123 @@
+"""Pings in, leg after leg: each ping through the chain, finished tiles to the leg's product, the state kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from pingloom.bench.imaging_task import ImagingTask
+from pingloom.bench.leg_product import leg_writer
+from pingloom.bench.legs import Leg
+from pingloom.bench.ping_feed import PingFeed
+from pingloom.bench.resuming import Keeper, Saved
+from pingloom.bench.run_report import Counts, StageTimes
+from pingloom.imaging.chain import ChainState, StepReport
+from pingloom.imaging.errors import DataError
+from pingloom.imaging.records import Ping, Tile
+from pingloom.io.product_writer import ProductWriter
+from pingloom.io.tile_spool import TileSpool
+
+__all__ = ["LegLoop"]
+
+_BETWEEN = "sent between the legs"
+
+
+class LegLoop:
+    """All legs of one recording, from where an interrupted run stood if there was one.
+
+    Parameters
+    ----------
+    on_ping : callable, optional
+        Called with the number of pings done and their total.
+    """
+
+    def __init__(
+        self,
+        task: ImagingTask,
+        plan: list[Leg],
+        keeper: Keeper,
+        times: StageTimes,
+        on_ping: Callable[[int, int], None] | None,
+    ) -> None:
+        self._task, self._plan, self._keeper = task, plan, keeper
+        self._times, self._on_ping = times, on_ping
+        self._resumed = keeper.saved is not None
+        self._now = keeper.saved or Saved()
+        self._feed = PingFeed(task.recording, self._now.position, self._now.order)
+        self._pings = iter(self._feed)
+        self._ping: Ping | None = next(self._pings, None)
+
+    def run(self) -> Counts:
+        """Image leg after leg; what was sent in turns is counted and left."""
+        now = self._now
+        for k in range(now.leg, len(self._plan)):
+            self._leg(k)
+            now.counts.add(now.own)
+            now.leg, now.own, now.chain, now.spool = k + 1, Counts(), None, None
+            self._keeper.leg_done(replace(now, order=self._feed.order))
+        while self._ping is not None:
+            now.counts.left_out[_BETWEEN] += 1
+            self._ping = next(self._pings, None)
+        now.counts.left_out.update(self._feed.take_left_out())
+        return now.counts
+
+    def _leg(self, k: int) -> None:
+        task, leg, now = self._task, self._plan[k], self._now
+        state = now.chain or task.chain.start(leg.frame)
+        spool = self._keeper.spool(k, task.folder)
+        # An interrupted run may have given this product its name already.
+        replace_it = task.overwrite or self._resumed
+        with leg_writer(task, k, leg, spool, overwrite=replace_it) as writer:
+            while self._ping is not None and self._ping.time_ns <= leg.last_time_ns:
+                if self._ping.time_ns < leg.first_time_ns:
+                    now.counts.left_out[_BETWEEN] += 1
+                else:
+                    state = self._one(state, self._ping, writer)
+                self._after_ping(state, spool)
+                self._ping = next(self._pings, None)
+            self._keep(writer, *task.chain.finish(state, task.trajectory))
+            self._refuse_empty()
+
+    def _one(self, state: ChainState, ping: Ping, writer: ProductWriter) -> ChainState:
+        task = self._task
+        self._times.begin()
+        state, tiles, reports = task.chain.step(
+            state, ping, task.trajectory, task.correction(ping), observe=self._times.note
+        )
+        self._times.end()
+        self._keep(writer, tiles, reports)
+        return state
+
+    def _keep(self, writer: ProductWriter, tiles: list[Tile], reports: list[StepReport]) -> None:
+        for tile in tiles:
+            writer.write(tile)
+        for report in reports:
+            self._now.own.take(report)
+
+    def _after_ping(self, state: ChainState, spool: TileSpool | None) -> None:
+        now = self._now
+        now.position = self._feed.position
+        now.counts.left_out.update(self._feed.take_left_out())
+        if self._keeper.due():
+            self._save(state, spool)
+        if self._on_ping is None:
+            return
+        try:
+            self._on_ping(now.position, self._feed.total)
+        except BaseException:
+            # Stopped between two pings: what was done since the last state need not be done again.
+            if self._keeper.kept:
+                self._save(state, spool)
+            raise
+
+    def _save(self, state: ChainState, spool: TileSpool | None) -> None:
+        mark = None if spool is None else spool.mark()
+        self._keeper.save(replace(self._now, order=self._feed.order, chain=state, spool=mark))
+
+    def _refuse_empty(self) -> None:
+        own = self._now.own
+        if own.imaged == 0:
+            why = "; ".join(f"{n} pings: {reason}" for reason, n in own.left_out.items())
+            raise DataError(
+                f"{self._task.recording.path}: no ping could be imaged ({why}); allowed: one or more good pings."
+            )
