@@ -12,10 +12,31 @@ import operator
 
 import numpy as np
 from numba import config, njit, types
-from numba.core.cgutils import ir  # the LLVM builder that numba itself uses
+from numba.core.cgutils import (
+    get_or_insert_function,
+    ir,  # the LLVM builder that numba itself uses
+)
 from numba.extending import intrinsic, models, overload, register_model
 
-__all__ = ["LANES", "load", "spread", "store", "transpose"]
+__all__ = [
+    "LANES",
+    "downward",
+    "highest",
+    "least",
+    "load",
+    "load_pairs",
+    "lowest",
+    "most",
+    "root",
+    "same",
+    "spread",
+    "store",
+    "store_whole",
+    "total",
+    "transpose",
+    "upward",
+    "whole",
+]
 
 LANES = 16
 
@@ -65,12 +86,16 @@ def _store(_, array, index, value):
     return types.void(array, types.intp, value), generate
 
 
+def _everywhere(builder, value):
+    empty = ir.Constant(ir.VectorType(value.type, LANES), ir.Undefined)
+    first = builder.insert_element(empty, value, _INDEX(0))
+    return builder.shuffle_vector(first, empty, _order([0] * LANES))
+
+
 @intrinsic
 def _spread(_, value):
     def generate(context, builder, signature, arguments):
-        empty = ir.Constant(_VECTOR, ir.Undefined)
-        first = builder.insert_element(empty, arguments[0], _INDEX(0))
-        return builder.shuffle_vector(first, empty, _order([0] * LANES))
+        return _everywhere(builder, arguments[0])
 
     return _lanes(types.float32), generate
 
@@ -94,8 +119,105 @@ def _let(symbol, combine) -> None:
         return None
 
 
-for _symbol, _name in ((operator.add, "fadd"), (operator.sub, "fsub"), (operator.mul, "fmul")):
+for _symbol, _name in (
+    (operator.add, "fadd"),
+    (operator.sub, "fsub"),
+    (operator.mul, "fmul"),
+    (operator.truediv, "fdiv"),
+):
     _let(_symbol, _binary(_name))
+
+
+def _library(name):
+    """One of LLVM's own functions of a vector."""
+
+    @intrinsic
+    def call(_, a):
+        def generate(context, builder, signature, arguments):
+            kind = ir.FunctionType(_VECTOR, [_VECTOR])
+            function = get_or_insert_function(builder.module, kind, f"llvm.{name}.v{LANES}f32")
+            return builder.call(function, arguments)
+
+        return _lanes(a), generate
+
+    return call
+
+
+_root, _whole = _library("sqrt"), _library("trunc")
+_upward, _downward = _library("ceil"), _library("floor")
+
+
+def _chosen(order):
+    @intrinsic
+    def choose(_, a, b):
+        def generate(context, builder, signature, arguments):
+            return builder.select(builder.fcmp_ordered(order, *arguments), *arguments)
+
+        return _lanes(a, b), generate
+
+    return choose
+
+
+_least, _most = _chosen("<"), _chosen(">")
+
+
+def _folded(name):
+    """One number from all sixteen."""
+
+    @intrinsic
+    def fold(_, a):
+        def generate(context, builder, signature, arguments):
+            start = [ir.Constant(ir.FloatType(), 0.0)] if name == "fadd" else []
+            kind = ir.FunctionType(ir.FloatType(), [*(x.type for x in start), _VECTOR])
+            function = get_or_insert_function(builder.module, kind, f"llvm.vector.reduce.{name}.v{LANES}f32")
+            return builder.call(function, [*start, *arguments], fastmath=("reassoc", "nnan", "nsz"))
+
+        return types.float32(_lanes), generate
+
+    return fold
+
+
+_lowest, _highest, _total = _folded("fmin"), _folded("fmax"), _folded("fadd")
+
+
+@intrinsic
+def _same(_, a, b):
+    def generate(context, builder, signature, arguments):
+        equal = builder.fcmp_ordered("==", *arguments)
+        return builder.uitofp(equal, _VECTOR)
+
+    return _lanes(a, b), generate
+
+
+@intrinsic
+def _store_whole(_, array, index, value, more, factor):
+    def generate(context, builder, signature, arguments):
+        array, index, value, more, factor = arguments
+        kind = ir.VectorType(_INDEX, LANES)
+        number = builder.add(
+            builder.fptosi(value, kind),
+            builder.mul(builder.fptosi(more, kind), _everywhere(builder, builder.trunc(factor, _INDEX))),
+        )
+        start = builder.gep(context.make_array(signature.args[0])(context, builder, array).data, [index])
+        builder.store(number, builder.bitcast(start, kind.as_pointer()), align=4)
+        return context.get_dummy_value()
+
+    return types.void(array, types.intp, value, more, types.intp), generate
+
+
+@intrinsic
+def _load_pairs(_, array, index):
+    def generate(context, builder, signature, arguments):
+        array, index = arguments
+        kind = signature.args[0]
+        rows = [
+            builder.load(_row(context, builder, kind, array, builder.add(index, index.type(k))), align=4)
+            for k in (0, LANES)
+        ]
+        parts = [builder.shuffle_vector(*rows, _order(range(first, 2 * LANES, 2))) for first in (0, 1)]
+        return context.make_tuple(builder, signature.return_type, parts)
+
+    return types.UniTuple(_lanes, 2)(array, types.intp), generate
 
 
 @intrinsic
@@ -144,6 +266,55 @@ if config.DISABLE_JIT:
         block = source[first + stride * k[:, None] + k]
         target[to + to_stride * k[:, None] + k] = block.T
 
+    def root(x):
+        """Square roots."""
+        return np.sqrt(x)
+
+    def whole(x):
+        """Whole parts, towards zero."""
+        return np.trunc(x)
+
+    def least(a, b):
+        """The lesser of each two; ``b`` where one is no number."""
+        return np.where(a < b, a, b)
+
+    def most(a, b):
+        """The greater of each two; ``b`` where one is no number."""
+        return np.where(a > b, a, b)
+
+    def same(a, b):
+        """1 where both are equal, else 0."""
+        return (a == b).astype(np.float32)
+
+    def upward(x):
+        """The next whole numbers upward."""
+        return np.ceil(x)
+
+    def downward(x):
+        """The next whole numbers downward."""
+        return np.floor(x)
+
+    def lowest(x):
+        """The lowest of the sixteen."""
+        return x.min()
+
+    def highest(x):
+        """The highest of the sixteen."""
+        return x.max()
+
+    def total(x):
+        """The sum of the sixteen."""
+        return x.sum()
+
+    def store_whole(array, index, value, more, factor) -> None:
+        """Put the whole parts of ``value``, plus ``factor`` times those of ``more``, into a flat int32 array."""
+        array[index : index + LANES] = np.trunc(value) + np.trunc(more).astype(np.int32) * factor
+
+    def load_pairs(array, index):
+        """Take the even and the odd ones of 32 numbers from a flat float32 array."""
+        pairs = array[index : index + 2 * LANES].copy()
+        return pairs[0::2], pairs[1::2]
+
 else:
 
     @njit(inline="always")
@@ -165,3 +336,63 @@ else:
     def transpose(source, first, stride, target, to, to_stride):
         """Copy sixteen rows of sixteen numbers as columns, between flat float32 arrays."""
         _transpose(source, first, stride, target, to, to_stride)
+
+    @njit(inline="always")
+    def root(x):
+        """Square roots."""
+        return _root(x)
+
+    @njit(inline="always")
+    def whole(x):
+        """Whole parts, towards zero."""
+        return _whole(x)
+
+    @njit(inline="always")
+    def least(a, b):
+        """The lesser of each two; ``b`` where one is no number."""
+        return _least(a, b)
+
+    @njit(inline="always")
+    def most(a, b):
+        """The greater of each two; ``b`` where one is no number."""
+        return _most(a, b)
+
+    @njit(inline="always")
+    def same(a, b):
+        """1 where both are equal, else 0."""
+        return _same(a, b)
+
+    @njit(inline="always")
+    def upward(x):
+        """The next whole numbers upward."""
+        return _upward(x)
+
+    @njit(inline="always")
+    def downward(x):
+        """The next whole numbers downward."""
+        return _downward(x)
+
+    @njit(inline="always")
+    def lowest(x):
+        """The lowest of the sixteen."""
+        return _lowest(x)
+
+    @njit(inline="always")
+    def highest(x):
+        """The highest of the sixteen."""
+        return _highest(x)
+
+    @njit(inline="always")
+    def total(x):
+        """The sum of the sixteen."""
+        return _total(x)
+
+    @njit(inline="always")
+    def store_whole(array, index, value, more, factor):
+        """Put the whole parts of ``value``, plus ``factor`` times those of ``more``, into a flat int32 array."""
+        _store_whole(array, index, value, more, factor)
+
+    @njit(inline="always")
+    def load_pairs(array, index):
+        """Take the even and the odd ones of 32 numbers from a flat float32 array."""
+        return _load_pairs(array, index)

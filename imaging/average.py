@@ -13,6 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ._lanes import LANES
+from ._sums import COUNT, N_SUM, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
 from .errors import ParameterError
 from .lay import Grid
 from .records import Quality, Tile
@@ -93,18 +95,16 @@ def correlation_sums(correlation: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(slots=True, eq=False)
 class Accumulator:
-    """Sums of one side over the rows not finished yet: plain arrays, (column, ring row).
+    """Sums of one side over the rows not finished yet: plain arrays, sixteen columns (a panel) side by side.
 
     Rows from ``first_row`` (global index) up to ``first_row + ring`` are held in slots ``row % ring``.
     """
 
     first_row: int
-    total: NDArray[np.float32]
-    weight: NDArray[np.float32]
-    weight_square: NDArray[np.float32]
-    noise: NDArray[np.float32]
-    count: NDArray[np.uint16]
+    sums: NDArray[np.float32]
+    """(panel, ring row, sum, 16): see ``_sums.py``."""
     filled: NDArray[np.bool_]
+    """(panel, ring row, 16)"""
     usual: NDArray[np.float32]
     """(column,) most looks seen at this distance so far."""
     touched: NDArray[np.int64]
@@ -113,23 +113,24 @@ class Accumulator:
     @classmethod
     def allocate(cls, grid: Grid, ring_rows: int, first_row: int) -> Accumulator:
         """Empty sums for a ring of ``ring_rows`` rows."""
-        shape = (grid.n_column, ring_rows)
+        n_panel = -(-grid.n_column // LANES)
         return cls(
             first_row=first_row,
-            total=np.zeros(shape, np.float32),
-            weight=np.zeros(shape, np.float32),
-            weight_square=np.zeros(shape, np.float32),
-            noise=np.zeros(shape, np.float32),
-            count=np.zeros(shape, np.uint16),
-            filled=np.zeros(shape, np.bool_),
+            sums=np.zeros((n_panel, ring_rows, N_SUM, LANES), np.float32),
+            filled=np.zeros((n_panel, ring_rows, LANES), np.bool_),
             usual=np.zeros(grid.n_column, np.float32),
             touched=np.array([np.iinfo(np.int64).max, np.iinfo(np.int64).min]),
         )
 
     @property
+    def ring_rows(self) -> int:
+        """Rows that the ring holds."""
+        return self.sums.shape[1]
+
+    @property
     def past_row(self) -> int:
         """First row beyond the ring."""
-        return self.first_row + self.total.shape[1]
+        return self.first_row + self.ring_rows
 
     def restart(self, first_row: int) -> None:
         """Go on at another row, after all open rows have been finished."""
@@ -138,26 +139,41 @@ class Accumulator:
 
     def widened(self, past_row: int) -> Accumulator:
         """The same sums in a ring that also holds the rows up to ``past_row``."""
-        old, n_column = self.total.shape[1], self.total.shape[0]
         new = past_row - self.first_row
-        rows = self.first_row + np.arange(old)
+        rows = self.first_row + np.arange(self.ring_rows)
         grown = {}
-        for name in ("total", "weight", "weight_square", "noise", "count", "filled"):
+        for name in ("sums", "filled"):
             array = getattr(self, name)
-            wide = np.zeros((n_column, new), array.dtype)
-            wide[:, rows % new] = array[:, rows % old]
+            wide = np.zeros((array.shape[0], new, *array.shape[2:]), array.dtype)
+            wide[:, rows % new] = array[:, rows % self.ring_rows]
             grown[name] = wide
         return Accumulator(first_row=self.first_row, usual=self.usual, touched=self.touched, **grown)
 
+    def read(self, first_row: int, n_row: int) -> NDArray[np.float32]:
+        """Sums of open rows, shape (sum, row, column); a copy."""
+        slots = (first_row + np.arange(n_row)) % self.ring_rows
+        sums = self.sums[:, slots].transpose(2, 1, 0, 3)
+        return sums.reshape(N_SUM, n_row, -1)[:, :, : self.usual.size]
+
     def finish(self, n_row: int, side: str, *, noise_known: bool) -> Tile:
         """Take the lowest ``n_row`` rows out as a tile and free their slots."""
-        ring = self.total.shape[1]
-        slots = (self.first_row + np.arange(n_row)) % ring
-        parts = [a[:, slots].T for a in (self.total, self.weight, self.weight_square, self.noise)]
-        count, filled = self.count[:, slots].T, self.filled[:, slots].T
-        tile = _tile(*parts, count, filled, self.usual, side, self.first_row, noise_known)
-        for a in (self.total, self.weight, self.weight_square, self.noise, self.count, self.filled):
-            a[:, slots] = 0
+        slots = (self.first_row + np.arange(n_row)) % self.ring_rows
+        sums = self.read(self.first_row, n_row)
+        filled = self.filled[:, slots].transpose(1, 0, 2).reshape(n_row, -1)[:, : self.usual.size]
+        tile = _tile(
+            sums[TOTAL],
+            sums[WEIGHT],
+            sums[WEIGHT_SQUARE],
+            sums[NOISE_SUM],
+            sums[COUNT].astype(np.uint16),
+            filled,
+            self.usual,
+            side,
+            self.first_row,
+            noise_known,
+        )
+        self.sums[:, slots] = 0
+        self.filled[:, slots] = False
         self.first_row += n_row
         return tile
 

@@ -160,7 +160,7 @@ class Chain:
             settings=settings,
             grid=grid,
             sides=plans,
-            layer=Layer(grid, settings.grid, settings.average, speed),
+            layer=Layer.prepare(grid, settings.grid, settings.average, speed, plans),
             water=column,
             absorption_db_m=absorption,
             water_depth_m=depth,

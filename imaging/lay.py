@@ -19,7 +19,7 @@ from .interpolation import Spectrum, delay_taps
 
 __all__ = ["Grid", "GridSettings", "choose_grid", "field_taps", "half_power_width", "pulse_width"]
 
-_FRACTIONS = 512
+_FRACTIONS = 256
 
 _MOST_PIXELS = 1e8
 """Pixels of all sums over the rows not finished yet: 1.9 GB a side."""

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import _lay_kernels as kernels
+from . import _line_kernels as lines
+from ._lanes import LANES
+from ._lay_kernels import Readout, Weights, Work
+from ._panel_kernels import Sight, Strip
 from .average import AverageSettings, correlation_sums, look_weights
 from .beamform import FieldBuffer
 from .errors import DataError
@@ -32,6 +37,21 @@ class Layer:
     settings: GridSettings
     average: AverageSettings
     sound_speed_m_s: float
+    work: Mapping[str, Work]
+    """Working memory of each side."""
+
+    @classmethod
+    def prepare(
+        cls,
+        grid: Grid,
+        settings: GridSettings,
+        average: AverageSettings,
+        sound_speed_m_s: float,
+        sides: Iterable[str],
+    ) -> Layer:
+        """Set working memory aside for ``sides``."""
+        work = {side: Work.allocate() for side in sides}
+        return cls(grid, settings, average, sound_speed_m_s, work)
 
     def look(
         self,
@@ -48,40 +68,53 @@ class Layer:
         u = np.linspace(beams.direction[0], beams.direction[-1], _TABLE)
         relative = np.interp(u, level.direction, level.relative_gain)
         weight = look_weights(relative, self.average)
-        return kernels.lay_look(
-            buffer.field,
-            beams.first_delay_s,
-            beams.sample_rate_hz,
-            beams.direction[0],
-            beams.direction[1] - beams.direction[0],
-            *plan.taps,
-            geometry.transmitter_m,
-            geometry.transmit_axes[0],
-            geometry.delay_s,
-            geometry.centre_m,
-            geometry.velocity_m_s,
-            np.ascontiguousarray(geometry.axes[:, 0]),
-            self.sound_speed_m_s,
-            geometry.rays.step_m,
-            geometry.rays.factor,
-            geometry.seabed_plane,
-            float(geometry.side_sign),
-            self.grid.across_m,
-            self.grid.along_m,
-            acc.first_row,
-            acc.past_row,
-            float(np.sin(beams.sector_half_rad)),
-            float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg))),
-            plan.compressor.last_delay_s,
-            _noise_nodes(own, ping, level),
-            np.stack([weight, weight / np.maximum(relative, 1e-6)], axis=1).astype(np.float32),
-            np.float32(look_weight),
-            _shared_speckle(plan, own, geometry),
-            acc.total,
-            acc.weight,
-            acc.weight_square,
-            acc.noise,
-            acc.count,
+        strip = Strip(
+            side_sign=float(geometry.side_sign),
+            along_m=self.grid.along_m,
+            across_m=self.grid.across_m,
+            n_column=self.grid.n_column,
+            first_row=acc.first_row,
+            past_row=acc.past_row,
+            sector_sine=float(np.sin(beams.sector_half_rad)),
+            steepest_sine=self._steepest_sine,
+        )
+        weights = Weights(
+            table=np.stack([weight, weight / np.maximum(relative, 1e-6)], axis=1).astype(np.float32),
+            look=float(look_weight),
+            shared=_shared_speckle(plan, own, geometry),
+        )
+        sight = self._sight(own, ping, geometry, level)
+        work = self.work[ping.side]
+        return kernels.lay_look(buffer.field, _readout(plan), sight, strip, weights, work, acc.sums)
+
+    @property
+    def _steepest_sine(self) -> float:
+        return float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg)))
+
+    def _sight(self, own: SideState, ping: Ping, geometry: PingGeometry, level: Level) -> Sight:
+        speed = self.sound_speed_m_s
+        noise = _noise_nodes(own, ping, level)
+        path_step_m = (geometry.delay_s[1] - geometry.delay_s[0]) * speed
+        motion = np.zeros((noise.size, LANES), np.float32)
+        motion[:, 0:3] = geometry.centre_m - geometry.transmitter_m
+        motion[:, 3:6] = geometry.velocity_m_s / speed
+        motion[:, 6:9] = geometry.axes[:, 0]
+        motion[:-1, 9:12] = np.diff(geometry.axes[:, 0], axis=0) / path_step_m
+        motion[:, 12] = noise
+        motion[:-1, 13] = np.diff(noise) / path_step_m
+        motion[-1, [9, 10, 11, 13]] = motion[-2, [9, 10, 11, 13]]
+        rays = np.zeros((geometry.rays.factor.shape[1], LANES), np.float32)
+        rays[:, :4] = geometry.rays.factor.T
+        return Sight(
+            transmitter_m=geometry.transmitter_m,
+            transmit_axis=geometry.transmit_axes[0],
+            first_delay_s=float(geometry.delay_s[0]),
+            delay_step_s=float(geometry.delay_s[1] - geometry.delay_s[0]),
+            motion=motion,
+            plane=geometry.seabed_plane,
+            sound_speed_m_s=speed,
+            ray_step_m=geometry.rays.step_m,
+            rays=rays,
         )
 
     def line(
@@ -97,26 +130,13 @@ class Layer:
         """Join this ping's broadside line to the last one; return what :meth:`look` returns."""
         beams, n = plan.beamformer, self.grid.n_column
         along, line = np.empty(n), np.empty((2, n), np.float32)
-        kernels.broadside_line(
+        lines.broadside_line(
             buffer.field,
-            beams.first_delay_s,
-            beams.sample_rate_hz,
-            beams.direction[0],
-            beams.direction[1] - beams.direction[0],
-            *plan.taps,
-            geometry.transmitter_m,
-            geometry.delay_s,
-            geometry.centre_m,
-            np.ascontiguousarray(geometry.axes[:, 0]),
-            self.sound_speed_m_s,
-            geometry.rays.step_m,
-            geometry.rays.factor,
-            geometry.seabed_plane,
+            _readout(plan),
+            self._sight(own, ping, geometry, level),
             float(geometry.side_sign),
             self.grid.across_m,
-            float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg))),
-            plan.compressor.last_delay_s,
-            _noise_nodes(own, ping, level),
+            self._steepest_sine,
             along,
             line[0],
             line[1],
@@ -133,7 +153,7 @@ class Layer:
         acc = own.accumulator
         cell = self.grid.along_m
         # Beyond two broadside lines' distance of 3 m a gap is a gap: no ping is drawn out further.
-        return kernels.lay_broadside(
+        return lines.lay_broadside(
             old_along,
             old[0],
             old[1],
@@ -145,11 +165,8 @@ class Layer:
             cell,
             acc.first_row,
             acc.past_row,
-            acc.total,
-            acc.weight,
-            acc.weight_square,
-            acc.noise,
-            acc.count,
+            self.grid.n_column,
+            acc.sums,
             acc.filled,
         )
 
@@ -187,13 +204,26 @@ def footprint(geometry: PingGeometry, grid: Grid, half_rad: float) -> tuple[int,
     return int(np.floor(low.min() / grid.along_m)) - 1, int(np.ceil(high.max() / grid.along_m)) + 1
 
 
-def _noise_nodes(own: SideState, ping: Ping, level: Level) -> NDArray[np.float32]:
+def _readout(plan: SidePlan) -> Readout:
+    beams = plan.beamformer
+    return Readout(
+        first_delay_s=beams.first_delay_s,
+        rate_hz=beams.sample_rate_hz,
+        direction_first=float(beams.direction[0]),
+        direction_step=float(beams.direction[1] - beams.direction[0]),
+        last_delay_s=plan.compressor.last_delay_s,
+        delay_taps=plan.taps[0],
+        direction_taps=plan.taps[1],
+    )
+
+
+def _noise_nodes(own: SideState, ping: Ping, level: Level) -> NDArray[np.float64]:
     power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
-    return (np.where(np.isfinite(level.noise), level.noise, 0.0) * power).astype(np.float32)
+    return np.where(np.isfinite(level.noise), level.noise, 0.0) * power
 
 
 def _shared_speckle(plan: SidePlan, own: SideState, geometry: PingGeometry) -> NDArray[np.float32]:
-    """What this look shares with those before it; remembers where it was taken."""
+    """What each look before this one adds to its share in the sum of squares; remembers where it was taken."""
     middle = geometry.delay_s.size // 2
     here = (geometry.transmitter_m + geometry.centre_m[middle]) / 2
     apart = (own.history_m - here) @ geometry.axes[middle, 0]
@@ -201,4 +231,6 @@ def _shared_speckle(plan: SidePlan, own: SideState, geometry: PingGeometry) -> N
     rho = np.interp(np.abs(apart[known]), plan.overlap_m, plan.overlap)
     own.history_m[1:] = own.history_m[:-1].copy()
     own.history_m[0] = here
-    return correlation_sums(rho).astype(np.float32)
+    more = np.diff(correlation_sums(rho))
+    # Looks so far back that they share nothing need not be counted.
+    return more[: np.flatnonzero(more).max(initial=-1) + 1].astype(np.float32)

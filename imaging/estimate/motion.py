@@ -20,6 +20,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .._sums import TOTAL, WEIGHT
 from ..average import AverageSettings, field_correlation
 from ..chain import Chain, ChainSettings
 from ..errors import ParameterError
@@ -214,17 +215,15 @@ class MotionEstimator:
         state, _, _ = chain.step(chain.start(self.frame), ping, trajectory, correction)
         own = state.sides[self.side]
         sums = own.accumulator
-        ring = sums.total.shape[1]
-        rows = np.arange(max(sums.first_row, int(sums.touched[0])), min(sums.past_row, int(sums.touched[1])))
-        slots = rows % ring
-        weight = sums.weight[:, slots]
+        first, past = max(sums.first_row, int(sums.touched[0])), min(sums.past_row, int(sums.touched[1]))
+        total, weight = (np.ascontiguousarray(a.T) for a in sums.read(first, past - first)[[TOTAL, WEIGHT]])
         seen = weight > 0
-        power = np.where(seen, sums.total[:, slots] / np.where(seen, weight, 1), 0)
+        power = np.where(seen, total / np.where(seen, weight, 1), 0)
         time_s = trajectory.seconds(ping.time_ns) + chain.sides[self.side].sonar.pulse_duration_s / 2
         value, rate = trajectory.pose([time_s])
         turn = self.frame.matrix()
         return Look(
-            first_row=int(rows[0]),
+            first_row=first,
             amplitude=evened(np.sqrt(power), seen),
             seen=seen,
             where_m=own.history_m[0].copy(),

@@ -93,8 +93,8 @@ def test_compiled_and_plain_kernels_make_the_same_image(plain, case: str, method
     for name, layer in compiled.items():
         other = plain[prefix + name]
         if layer.dtype.kind == "f":
-            # Single precision in another order of sums; positions in the field in single precision too.
-            assert_allclose(layer, other, rtol=2e-3, atol=2e-4 * np.nanmax(np.abs(other), initial=0))
+            # Single precision in another order of sums; a place may round to the next of 256 rows of taps.
+            assert_allclose(layer, other, rtol=5e-3, atol=2e-4 * np.nanmax(np.abs(other), initial=0))
         else:
             assert_array_equal(layer, other)
 

@@ -430,12 +430,12 @@ def test_a_jump_forward_finishes_what_was_open_and_keeps_memory_small() -> None:
     for ping in leg.pings[:6]:
         state, new, _ = chain.step(state, ping, leg.trajectory)
         first += new
-    before = state.sides["starboard"].accumulator.total.nbytes
+    before = state.sides["starboard"].accumulator.sums.nbytes
     state.frame = far  # as if the vehicle had jumped half a kilometre ahead
     for ping in leg.pings[6:]:
         state, new, _ = chain.step(state, ping, leg.trajectory)
         first += new
-    assert state.sides["starboard"].accumulator.total.nbytes <= 1.2 * before
+    assert state.sides["starboard"].accumulator.sums.nbytes <= 1.2 * before
     got = rows(first)
     for row, line in rows(tiles).items():
         assert_array_equal(got[row], line)

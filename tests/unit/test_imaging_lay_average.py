@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from pingloom.imaging._sums import COUNT, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
 from pingloom.imaging.average import (
     Accumulator,
     AverageSettings,
@@ -150,11 +151,12 @@ class TestAccumulator:
         """Rows hold ten times their row number plus the column, two looks each."""
         acc = Accumulator.allocate(self.grid, ring, first)
         for row in range(first, first + ring):
-            acc.total[:, row % ring] = 2 * (10 * row + np.arange(3) + 100)
-            acc.weight[:, row % ring] = 2
-            acc.weight_square[:, row % ring] = 2
-            acc.noise[:, row % ring] = 2 * 5.0
-            acc.count[:, row % ring] = 2
+            slot = acc.sums[0, row % ring, :, :3]
+            slot[TOTAL] = 2 * (10 * row + np.arange(3) + 100)
+            slot[WEIGHT] = 2
+            slot[WEIGHT_SQUARE] = 2
+            slot[NOISE_SUM] = 2 * 5.0
+            slot[COUNT] = 2
         acc.touched[:] = first, first + ring
         return acc
 
@@ -204,22 +206,22 @@ class TestAccumulator:
 
     def test_quality_tells_few_looks_filled_gaps_and_what_lies_below_the_noise(self) -> None:
         acc = self.filled()
-        acc.weight_square[0, -2 % 6] = 5  # looks 4/5 where others have 2
-        acc.filled[1, -2 % 6] = True
-        acc.total[2, -2 % 6] = (
+        acc.sums[0, -2 % 6, WEIGHT_SQUARE, 0] = 5  # looks 4/5 where others have 2
+        acc.filled[0, -2 % 6, 1] = True
+        acc.sums[0, -2 % 6, TOTAL, 2] = (
             2 * 5.5
         )  # half of the noise above it: below one standard deviation of two looks
         tile = acc.finish(1, "starboard", noise_known=True)
         assert tile.quality[0].tolist() == [0, Quality.GAP_FILLED, Quality.BELOW_NOISE]
         acc.finish(1, "starboard", noise_known=True)
-        acc.weight_square[0, 0] = 5
+        acc.sums[0, 0, WEIGHT_SQUARE, 0] = 5
         tile = acc.finish(1, "starboard", noise_known=True)
         assert tile.quality[0, 0] == Quality.FEW_LOOKS
 
     def test_looks_are_the_weights_sum_squared_over_the_sum_of_squares(self) -> None:
         acc = self.filled()
-        acc.weight[:, 4] = 3.0
-        acc.weight_square[:, 4] = 4.5
+        acc.sums[:, 4, WEIGHT] = 3.0
+        acc.sums[:, 4, WEIGHT_SQUARE] = 4.5
         tile = acc.finish(1, "starboard", noise_known=False)
         assert_allclose(tile.looks[0], 2.0)
 

@@ -1,0 +1,8 @@
+"""Where a pixel's sums lie in an array (panel, row slot, sum, 16): sixteen columns, a panel, side by side."""
+
+from __future__ import annotations
+
+__all__ = ["COUNT", "NOISE_SUM", "N_SUM", "TOTAL", "WEIGHT", "WEIGHT_SQUARE"]
+
+TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM, COUNT = 0, 1, 2, 3, 4
+N_SUM = 5
