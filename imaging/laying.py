@@ -128,7 +128,7 @@ class Layer:
         look_weight: float = 1.0,
     ) -> tuple[int, int, int]:
         """Join this ping's broadside line to the last one; return what :meth:`look` returns."""
-        beams, n = plan.beamformer, self.grid.n_column
+        n = self.grid.n_column
         along, line = np.empty(n), np.empty((2, n), np.float32)
         lines.broadside_line(
             buffer.field,
