@@ -10,11 +10,14 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from pingloom.simulate import echoes
 from pingloom.simulate.motion import Track
+from pingloom.simulate.rays import Column, eigenrays
 from pingloom.simulate.scenario import (
+    MultipathTable,
     Oscillation,
     Scenario,
     SeabedTable,
     SonarTable,
+    SurfaceTable,
     Target,
     VehicleTable,
     WaterTable,
@@ -259,3 +262,85 @@ def test_truths_delays_are_the_independent_simulators():
             gradient,
         )
         assert_allclose(truth[:, number, 0], expected, rtol=0, atol=2e-12)  # that iteration's own limit
+
+
+# --- by way of surface and bottom -------------------------------------------------------------------------
+
+BOUNCED = dataclasses.replace(
+    BARE,
+    vehicle=dataclasses.replace(BARE.vehicle, n_ping=1),
+    sonar=dataclasses.replace(SONAR, n_channel=6, channel_pitch_m=0.1, range_stop_m=30.0),
+    multipath=MultipathTable(order=2),
+    surface=SurfaceTable(rms_m=3e-4, slope_deg=4.0, backscatter_db=-40.0, per_cell=0.05),
+    targets=tuple(t for t in points(12, seed=5) if t.across_m < 27),
+)
+
+
+@pytest.mark.parametrize("rows", [1, 2])
+def test_bounces_in_water_of_one_speed_are_those_of_straight_ways(rows):
+    scenario = dataclasses.replace(BOUNCED, sonar=dataclasses.replace(BOUNCED.sonar, n_row=rows))
+    layered = dataclasses.replace(scenario, water=water("one speed"))
+    for mode, limit in (("reference", 1e-7), ("fast", 3e-4)):
+        assert relative_rms(last_echo(layered, mode), last_echo(scenario, mode)) < limit
+
+
+def test_fast_mode_keeps_to_the_exact_rays_of_images():
+    scenario = dataclasses.replace(BOUNCED, water=water("thermocline below"))
+    fast, exact = last_echo(scenario, "fast"), last_echo(scenario, "reference")
+    direct = last_echo(dataclasses.replace(scenario, multipath=MultipathTable(), surface=None), "reference")
+    # Images are tabled to 6e-3 rad; the direct echoes, to 6e-5, are the louder ones.
+    assert relative_rms(fast, exact) < 2e-3
+    assert relative_rms(direct, exact) > 0.05
+
+
+def test_echo_by_the_surface_comes_when_the_unfolded_ray_says():
+    """One point, one bounce: out by the surface, back straight, and the other way round."""
+    table = water("thermocline around", absorption_model=None)
+    spot = Target(along_m=0.4, across_m=20.0, strength_db=40.0)
+    scenario = dataclasses.replace(
+        BOUNCED,
+        water=table,
+        sonar=SonarTable(
+            n_channel=2,
+            channel_pitch_m=0.02,
+            range_stop_m=30.0,
+            depression_deg=0.0,
+            pulse_duration_s=1e-4,
+            transmit_vertical_m=1e-5,
+            receive_vertical_m=1e-5,
+        ),
+        vehicle=VehicleTable(altitude_m=6.0, depth_m=8.0, n_ping=1, speed_m_s=0.0),
+        multipath=MultipathTable(order=1, diffuse=False),
+        surface=SurfaceTable(rms_m=0.0),
+        targets=(spot,),
+    )
+    column = Column(
+        depth_m=np.array(table.profile_depth_m),
+        sound_speed_m_s=np.array(table.profile_sound_speed_m_s),
+        absorption_neper_m=np.zeros(5),
+    )
+    x = float(np.hypot(20.0, 0.4))
+    straight = eigenrays(column, 8.0, 14.0, x)
+    raised = eigenrays(column.unfolded(above=1), 8.0, -14.0, x)
+    (sonar,) = echoes.sonars(scenario).values()
+    pulse = echoes.replica(sonar)
+    with_bounce = last_echo(scenario, "reference")[0, 0]
+    without = last_echo(dataclasses.replace(scenario, multipath=MultipathTable()), "reference")[0, 0]
+    fine = 64
+    found = np.fft.fft(with_bounce - without, 4096) * np.fft.fft(pulse, 4096).conj()
+    found = np.abs(np.fft.ifft(np.concatenate([found[:2048], np.zeros((fine - 1) * 4096), found[2048:]])))
+    expected = np.array([straight.time_s + raised.time_s, 2 * raised.time_s])
+    for time in expected:
+        n = round(time * 40e3 * fine)
+        near = found[n - 20 : n + 21]
+        # 10 mm off the transmitter's own place: 1 mm of path; the grid's step is 0.4 us.
+        assert abs(np.argmax(near) - 20) <= 2
+    # Twice, since both orders arrive together: two amplitudes of one, against one bounce each way.
+    peaks = [found[round(t * 40e3 * fine)] for t in expected]
+    loss = [
+        2
+        / (straight.spreading_m * raised.spreading_m)
+        * 10 ** (-0.11 * (straight.length_m + raised.length_m) / 20),
+        1 / raised.spreading_m**2 * 10 ** (-0.11 * 2 * raised.length_m / 20),
+    ]
+    assert_allclose(peaks[1] / peaks[0], loss[1] / loss[0], rtol=0.03)  # sidelobes of one in the other
