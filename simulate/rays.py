@@ -145,6 +145,6 @@ def eigenrays(
         *(np.asarray(v, dtype=np.float64) for v in (source_depth_m, target_depth_m, horizontal_m))
     )
     out = np.empty((source.size, COLUMNS))
-    ends = source.ravel(), target.ravel(), horizontal.ravel()
+    ends = (np.array(v).ravel() for v in (source, target, horizontal))  # broadcast views don't serve
     eigenrays_each(column.depth_m, column.sound_speed_m_s, column.absorption_neper_m, *ends, out)
     return Rays(*(out[:, j].reshape(source.shape)[()] for j in range(len(Rays._fields))))
