@@ -11,6 +11,7 @@ import numpy as np
 from pingloom.bench.console import refuse_existing
 from pingloom.bench.imaging_task import ImageSettings, ImagingTask, plan_legs, with_altitude
 from pingloom.bench.leg_loop import LegLoop
+from pingloom.bench.repeated import Repeated
 from pingloom.bench.resuming import Keeper
 from pingloom.bench.run_report import ImagingRun, StageTimes, note_run
 from pingloom.imaging.chain import Chain, ChainSettings, Method
@@ -35,6 +36,7 @@ def image_recording(
     corrections: Corrections | None = None,
     checkpoint_pings: int = 0,
     resume: bool = False,
+    repeat: int = 1,
 ) -> ImagingRun:
     """Image a recording into ``folder/<method>.nc``, a second leg into ``<method>-02.nc``, and so on.
 
@@ -54,6 +56,8 @@ def image_recording(
     resume : bool
         Go on from a state that an interrupted run left in the folder; the products' bytes are those of a run that was
         never interrupted.
+    repeat : int
+        Image the recording so many times over, each time further along: a stand-in for a line of hours.
 
     Raises
     ------
@@ -61,13 +65,18 @@ def image_recording(
         If the recording or a setting does not allow an image; nothing stays under the final name then.
     """
     settings = settings or ImageSettings()
+    if repeat != 1 and corrections is not None:
+        raise ParameterError(
+            "corrections belong to the pings of one pass; allowed: repeat without corrections."
+        )
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise ParameterError(f"{folder} is a file; allowed: a folder. Give another name.")
     if not resume:
         refuse_existing(folder / f"{method}.nc", overwrite=overwrite)
     start = time.perf_counter()
-    with open_recording(path) as recording:
+    with open_recording(path) as own:
+        recording = own if repeat == 1 else Repeated(own, repeat)
         _ = recording.origin  # refused here if missing, before minutes are spent and a folder is made
         total = sum(recording.n_ping(side) for side in recording.sides)
         if total == 0:
@@ -113,6 +122,8 @@ def image_recording(
             first_ping_s=first_ping_s,
             stage_ms=times.median_ms(),
             ping_ms=times.total_ms(),
+            tenth_ms=[1e3 * t.median_s() for t in times.tenths],
+            resident_mb=times.resident_mb,
             wall_s=time.perf_counter() - start,
         )
     note_run(folder / "run.json", run)

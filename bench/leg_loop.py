@@ -84,7 +84,7 @@ class LegLoop:
         state, tiles, reports = task.chain.step(
             state, ping, task.trajectory, task.correction(ping), observe=self._times.note
         )
-        self._times.end()
+        self._times.end(self._feed.position, self._feed.total)
         self._keep(writer, tiles, reports)
         return state
 

@@ -55,6 +55,10 @@ class StageTimes:
 
     stages: dict[str, Times] = field(default_factory=dict)
     pings: Times = field(default_factory=Times)
+    tenths: list[Times] = field(default_factory=lambda: [Times() for _ in range(10)])
+    """Of the pings of each tenth of the line: does it slow down?"""
+    resident_mb: list[float | None] = field(default_factory=lambda: [None] * 10)
+    """Memory of this process at the end of each tenth; None where the tenth was not run or nobody knows. [MB]"""
     _last: float = 0.0
     _ping: float = 0.0
 
@@ -72,10 +76,14 @@ class StageTimes:
         self._ping += now - self._last
         self._last = now
 
-    def end(self) -> None:
-        """The ping is through; one that was left out has no stages and doesn't count."""
+    def end(self, done: int, total: int) -> None:
+        """Ping ``done`` of ``total`` is through, from 1; one that was left out has no stages and doesn't count."""
+        tenth = min(10 * (done - 1) // total, 9)
         if self._ping > 0:
             self.pings.add(self._ping)
+            self.tenths[tenth].add(self._ping)
+        if done == total or 10 * done // total > tenth:
+            self.resident_mb[tenth] = resident_mb()
 
     def median_ms(self) -> dict[str, float]:
         """Median of each stage. [ms]"""
@@ -84,6 +92,15 @@ class StageTimes:
     def total_ms(self) -> float:
         """Median of a whole ping. [ms]"""
         return 1e3 * self.pings.median_s()
+
+
+def resident_mb() -> float | None:
+    """Memory that this process holds now; None where the system doesn't tell. [MB]"""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 @dataclass(slots=True)
@@ -136,6 +153,10 @@ class ImagingRun:
     """Planning, compilation and the first ping."""
     stage_ms: dict[str, float]
     ping_ms: float
+    tenth_ms: list[float]
+    """Median of a ping in each tenth of the line. [ms]"""
+    resident_mb: list[float | None]
+    """Memory at the end of each tenth. [MB]"""
     wall_s: float
 
     @property
@@ -162,6 +183,8 @@ class ImagingRun:
             "first_ping_s_compilation_included": self.first_ping_s,
             "stage_median_ms": self.stage_ms,
             "ping_median_ms": self.ping_ms,
+            "ping_median_ms_by_tenth_of_the_line": self.tenth_ms,
+            "resident_mb_by_tenth_of_the_line": self.resident_mb,
             "real_time_factor": self.real_time_factor,
             "wall_s": self.wall_s,
         }

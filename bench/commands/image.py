@@ -20,6 +20,9 @@ from pingloom.bench.console import (
 
 __all__ = ["command"]
 
+_LONG = 400
+"""Pings from which on the summary tells of pace and memory."""
+
 
 @click.command(
     epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor"
@@ -66,6 +69,13 @@ __all__ = ["command"]
     is_flag=True,
     help="Go on from the state that an interrupted run left in the folder; begin at the beginning without one.",
 )
+@click.option(
+    "--repeat",
+    type=click.IntRange(1, 100_000),
+    default=1,
+    metavar="TIMES",
+    help="Image the pings so many times over, each time further along: a stand-in for a line of hours.",
+)
 @common_options
 def command(
     recording,
@@ -78,6 +88,7 @@ def command(
     overwrite,
     checkpoint_pings,
     resume,
+    repeat,
     as_json,
     quiet,
 ) -> None:
@@ -122,6 +133,7 @@ def command(
                 corrections=None if corrections is None else read_corrections(corrections),
                 checkpoint_pings=checkpoint_pings,
                 resume=resume,
+                repeat=repeat,
             )
         except Interrupted:
             if (output / f".{method}.state").exists():
@@ -147,6 +159,8 @@ def command(
     for page in pages:
         report.line(str(page))
     stage_table(report, run)
+    if run.n_ping >= _LONG:
+        report.line(_steadiness(run))
     if run.late_pixels:
         report.line(f"{run.late_pixels} pixels came too late for their tile: raise grid.heading_bound_deg.")
     if run.uncovered_pixels:
@@ -169,6 +183,19 @@ def stage_table(report: Report, run) -> None:
         f"{run.n_side} side{'s' if run.n_side > 1 else ''}); first ping with planning and compilation "
         f"{run.first_ping_s:.1f} s"
     )
+
+
+def _steadiness(run) -> str:
+    """Whether a long line was imaged at one pace and in one memory."""
+    minutes, seconds = divmod(round(run.wall_s), 60)
+    text = f"  all in {minutes}:{seconds:02d} min"
+    told = [ms for ms in run.tenth_ms if ms == ms]
+    if len(told) > 1:
+        text += f"; a ping took {told[0]:.2f} ms in the first tenth, {told[-1]:.2f} ms in the last"
+    held = [mb for mb in run.resident_mb if mb is not None]
+    if len(held) > 1:
+        text += f"; memory {held[0]:.0f} MB after the first tenth, {held[-1]:.0f} MB at the end"
+    return text
 
 
 def _list(context: click.Context, value: bool) -> None:
