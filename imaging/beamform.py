@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import _beamform_kernels as kernels
 from ._lanes import LANES
-from ._tile import TILE_COLUMNS, TILE_ROWS
+from ._tile import TILE_ROWS
+from .aligned import aligned_zeros
 from .compress import Compressor
 from .errors import ParameterError
 from .frames import ArrayFrame, array_frame
@@ -35,6 +36,11 @@ _HALFWAY_ERROR = 4e-3
 
 _MOST_HALFWAY = 14
 """Taps of such a filter at most."""
+
+_MOST_NODES = 1024
+"""Delays at which a level may be tabled."""
+
+_NO_LEVEL = np.zeros((0, 0), np.float32)
 
 _PAD = 16
 """Zeros before each row of samples: what filters reach back over."""
@@ -183,6 +189,8 @@ class Beamformer:
         between_samples = np.zeros(0)
         if upsampling == 2:
             between_samples = _halfway_taps(compressor.band, compressor.spectrum)
+            # The loop is written for at least four taps a side; further ones may be nothing.
+            between_samples = np.pad(between_samples, (0, max(0, 4 - between_samples.size)))
         beam = np.abs(
             np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ weight
         )
@@ -215,28 +223,58 @@ class Beamformer:
         """Buffers that :meth:`run` and :meth:`detect` write into, reused from ping to ping."""
         n_channel, n_steered = self.frame.along_m.size, self.steered.size
         span = -(-self.n_sample // LANES) * LANES
-        n_kind = 1 + 2 * max(p.basis.symmetric.shape[0] for p in self.patches)
+        n_row = max(p.factors.shape[2] for p in self.patches)
+        n_half = TILE_ROWS * max(p.factors.shape[1] for p in self.patches)
         reach = max(int(np.abs(p.run_shift).max()) + p.taps.shape[1] for p in self.patches)
+        n_beam, n = self.direction.size, self.n_sample * self.upsampling
+        woven = aligned_zeros(2 * (n_beam * n + self.upsampling * LANES))
         return FieldBuffer(
-            channel=_aligned(2, span + 2 * reach + 4 * LANES),
-            focused=_aligned(n_channel + 1, 2, _PAD + span + kernels.HALO + TILE_COLUMNS + LANES),
-            sums=_aligned(2 * n_kind * TILE_ROWS * 2 * kernels.COLUMNS),
-            steered=_aligned(2, n_steered, _PAD + span + 2 * LANES),
-            row=_aligned(4, _PAD + span + 2 * LANES),
-            field=_aligned(self.direction.size, self.n_sample * self.upsampling, 2),
+            channel=aligned_zeros(4, span + (2 * reach // LANES + 6) * LANES),
+            focused=aligned_zeros(n_channel + 1, 2, _PAD + span + 2 * LANES),
+            rows=aligned_zeros(n_row + 1, 2, kernels.BLOCK),
+            sums=aligned_zeros(2, n_half, 2, kernels.BLOCK),
+            steered=aligned_zeros(2, n_steered, _PAD + span + 2 * LANES),
+            node=np.zeros(span // LANES + 1, np.int64),
+            work=aligned_zeros(5 * (_PAD + span + 2 * LANES) + _MOST_NODES + 2),
+            woven=woven,
+            field=woven[: 2 * n_beam * n].reshape(n_beam, n, 2),
         )
 
-    def run(self, channels: NDArray[np.float32], out: FieldBuffer) -> None:
+    def run(
+        self,
+        channels: NDArray[np.float32],
+        out: FieldBuffer,
+        level: NDArray[np.float32] | None = None,
+        node_s: float = 0.0,
+    ) -> None:
         """Form all beams of one ping into ``out.field``.
 
         Parameters
         ----------
         channels : ndarray of float32, shape (2, channel, n_sample)
-            Compressed; real and imaginary parts.
+            Compressed; real and imaginary parts. Rows that begin on a cache line are read fastest.
         out : FieldBuffer
             ``out.field`` (beam, sample, 2) float32: real and imaginary part of the field; a focused unit echo
             reads 1 (times the receivers' mean pattern towards it).
+        level : ndarray of float32, shape (node, beam), optional
+            Factor on the field at delays ``first_delay_s + k node_s`` and the field's beams, linear between nodes.
+        node_s : float
+            Delay from node to node. [s]
+
+        Raises
+        ------
+        ParameterError
+            If the level's shape is not as said.
         """
+        if level is None:
+            level, per_sample = _NO_LEVEL, 0.0
+        else:
+            per_sample = self.upsampling / (node_s * self.sample_rate_hz)
+            if not 2 <= level.shape[0] <= _MOST_NODES or level.shape[1:] != self.direction.shape:
+                raise ParameterError(
+                    f"level has shape (node, beam) = {level.shape}; allowed: 2 to {_MOST_NODES} nodes of "
+                    f"{self.direction.size} beams."
+                )
         self._steer(kernels.steer, channels, out)
         kernels.field(
             out.steered.reshape(-1),
@@ -246,8 +284,12 @@ class Beamformer:
             self.first_steered,
             self.between_beams,
             self.between_samples,
-            out.row.reshape(-1),
-            out.field,
+            level,
+            per_sample,
+            out.node,
+            out.work,
+            self.direction.size,
+            out.woven,
         )
 
     def detect(self, channels: NDArray[np.float32], out: FieldBuffer) -> NDArray[np.float32]:
@@ -303,7 +345,8 @@ class Beamformer:
                 patch.factors,
                 patch.symmetric,
                 patch.antisymmetric,
-                out.sums,
+                out.rows.reshape(-1),
+                out.sums.reshape(-1),
                 steered,
                 out.steered.shape[2],
             )
@@ -315,20 +358,16 @@ class FieldBuffer:
 
     channel: NDArray[np.float32]
     focused: NDArray[np.float32]
+    rows: NDArray[np.float32]
     sums: NDArray[np.float32]
     steered: NDArray[np.float32]
     """(2, steered beam, row)"""
-    row: NDArray[np.float32]
+    node: NDArray[np.int64]
+    work: NDArray[np.float32]
+    woven: NDArray[np.float32]
+    """The field, flat, and room for a vector after it."""
     field: NDArray[np.float32]
     """(beam, sample, 2)"""
-
-
-def _aligned(*shape: int) -> NDArray[np.float32]:
-    """Zeros that begin on a cache line."""
-    size = 4 * int(np.prod(shape))
-    raw = np.zeros(size + 64, np.uint8)
-    begin = -raw.ctypes.data % 64
-    return raw[begin : begin + size].view(np.float32).reshape(shape)
 
 
 def _weights(

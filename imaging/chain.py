@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from . import _lay_kernels as kernels
 from .average import Accumulator
 from .beamform import Beamformer, FieldBuffer
 from .chain_settings import BottomSettings, ChainSettings, Method, WaterSettings
@@ -359,11 +358,8 @@ class Chain:
         )
         note("rows and noise")
         buffer = self.buffers[ping.side]
-        plan.beamformer.run(channels, buffer)
+        plan.beamformer.run(channels, buffer, level.amplitude, plan.delay_s[1] - plan.delay_s[0])
         note("beams")
-        step = plan.delay_s[1] - plan.delay_s[0]
-        kernels.level_field(buffer.field, level.amplitude, 1 / (step * plan.beamformer.sample_rate_hz))
-        note("level")
         return geometry, level, power / 10 ** (ping.receiver_gain_db / 10)
 
     def _reason_to_leave_out(

@@ -20,7 +20,7 @@ square to it, receivers at x and -x have opposite phi and delta, so their sum S 
     O = sum over pairs of  j (c_0 sin(phi) Q + c_e sin(phi) D_e Q - c_o cos(phi) j D_o Q)
 
 and each product counts for two receivers as well. All factors are real, so real and imaginary parts go through the same
-product by themselves, and the filters wait until after the sums over receivers.
+product by themselves.
 """
 
 from __future__ import annotations
@@ -35,12 +35,13 @@ from numpy.typing import NDArray
 from ._beamform_kernels import HALO
 from ._lanes import LANES
 from ._tile import TILE_ROWS
+from .aligned import aligned_zeros
 from .interpolation import Spectrum
 from .short_delays import DelayBasis, DelayPolynomial, delay_basis, delay_polynomial
 
 __all__ = ["Aperture", "Patch", "plan_patches"]
 
-_PHASE_ERROR_RAD = 0.006
+_PHASE_ERROR_RAD = 0.012
 """Bound on what the even part, and the odd part, may differ from what stands for it, rms over the shaded array."""
 
 _DELAY_ERROR = 0.008
@@ -138,7 +139,7 @@ class Patch:
     """(kind,) how many of the series, from the outermost, a kind of term is summed over: c_0, then c_e and c_o of each
     rank in turn."""
     factors: NDArray[np.float32]
-    """(E or O, kind, block, series, 4) of four half beams a block."""
+    """(E or O, block, row, 4) of four half beams a block; a row is a series of a kind."""
 
     @property
     def n_table_bytes(self) -> int:
@@ -243,7 +244,7 @@ def _patch(
     shift = even_m * aperture.samples_per_m
     whole = np.rint(shift).astype(np.int64)
     run_start, run_shift = _runs(whole)
-    table = np.zeros((even_m.shape[0], 3, _rounded_up(past - first)), np.float32)
+    table = aligned_zeros(even_m.shape[0], 3, _rounded_up(past - first))
     phase = aperture.radians_per_m * even_m
     for k, part in enumerate((shift - whole, np.cos(phase), np.sin(phase))):
         table[:, k, : past - first] = part
@@ -370,8 +371,8 @@ def _factors(
         kinds += [(even[..., i] * cosine, even[..., i] * sine), (odd[..., i] * sine, -odd[..., i] * cosine)]
     kinds.insert(0, (middle * cosine, middle * sine))
     n_block = -(-n_half // TILE_ROWS)
-    factors = np.zeros((2, len(kinds), n_block * TILE_ROWS, n_series), np.float32)
-    for k, pair in enumerate(kinds):
-        factors[:, k, :n_half] = pair
-    factors = factors.reshape(2, len(kinds), n_block, TILE_ROWS, n_series)
-    return np.array(used), np.ascontiguousarray(np.moveaxis(factors, 3, 4))
+    rows = np.concatenate([np.stack(pair)[..., :n] for pair, n in zip(kinds, used, strict=True)], axis=2)
+    factors = np.zeros((2, n_block * TILE_ROWS, rows.shape[2]), np.float32)
+    factors[:, :n_half] = rows
+    factors = factors.reshape(2, n_block, TILE_ROWS, -1)
+    return np.array(used), np.ascontiguousarray(np.moveaxis(factors, 2, 3))

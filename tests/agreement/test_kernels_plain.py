@@ -19,8 +19,10 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from pingloom.imaging import _beamform_kernels as beamform
 from pingloom.imaging import _combine_kernels as combine
-from pingloom.imaging import _lay_kernels as lay
+from pingloom.imaging._lanes import load, store
+from pingloom.imaging._slide import back_one, back_three, on_four, on_one
 from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
+from pingloom.imaging._weave import weave_four, weave_two
 from pingloom.imaging.frames import StripFrame
 from tests.unit.test_imaging_chain import image, make_leg
 
@@ -125,20 +127,6 @@ def test_row_alignment_compiled_and_plain() -> None:
     assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
 
 
-@pytest.mark.parametrize("nodes", [3, 7])
-def test_levelling_compiled_and_plain(nodes: int) -> None:
-    field, amplitude = random((4, 25, 2), 5, np.float32), random((nodes, 4), 6, np.float32)
-    both = [field.copy(), field.copy()]
-    per_sample = (nodes - 1) / 24.3  # the last samples may lie beyond the last node
-    lay.level_field(both[0], amplitude, per_sample)
-    lay.level_field.py_func(both[1], amplitude, per_sample)
-    assert_allclose(both[0], both[1], rtol=1e-4, atol=1e-5)
-    at = np.arange(25) * per_sample
-    for beam in range(4):
-        exact = np.interp(at, np.arange(nodes), amplitude[:, beam].astype(float))
-        assert_allclose(both[0][beam], field[beam] * exact[:, None], rtol=1e-4, atol=1e-5)
-
-
 @pytest.mark.parametrize(("ratio", "factor"), [(1, 1), (1, 2), (2, 1), (2, 2)])
 def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
     pad, n, wide, n_steered = 16, 40, 96, 7
@@ -147,10 +135,24 @@ def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
     beam_taps = random((3,), 8, np.float32) if ratio == 2 else np.zeros(0, np.float32)
     taps = random((4,), 9, np.float32) if factor == 2 else np.zeros(0, np.float32)
     first, n_beam = (2, 5) if ratio == 2 else (0, n_steered)
-    arguments = (x.reshape(-1), n_steered, wide, pad, n, first, beam_taps, taps)
-    outs = [np.zeros((n_beam, n * factor, 2), np.float32) for _ in range(2)]
-    for kernel, out in zip((beamform.field, beamform.field.py_func), outs, strict=True):
-        kernel(*arguments, np.zeros(4 * wide, np.float32), out)
+    arguments = (
+        x.reshape(-1),
+        n_steered,
+        wide,
+        pad,
+        n,
+        first,
+        beam_taps,
+        taps,
+        np.zeros((0, 0), np.float32),
+        0.0,
+    )
+    outs = []
+    for kernel in (beamform.field, beamform.field.py_func):
+        out = np.full(n_beam * n * factor * 2 + 64, np.nan, np.float32)
+        work = np.zeros(6 * wide, np.float32)
+        kernel(*arguments, np.zeros(4, np.int64), work, n_beam, out)
+        outs.append(out[: n_beam * n * factor * 2].reshape(n_beam, n * factor, 2))
     assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
     kept = outs[0][::ratio, ::factor]
     assert_array_equal(kept, np.moveaxis(x[:, first : first + len(kept), pad : pad + n], 0, -1))
@@ -177,3 +179,28 @@ def test_tile_is_the_matrix_product() -> None:
     wanted = weight[1:].astype(float).T @ x[1:, 3 : 3 + TILE_COLUMNS]
     assert_allclose(out[:, 2 : 2 + TILE_COLUMNS], wanted, rtol=0, atol=1e-5)
     assert np.isnan(out).sum() == TILE_ROWS * 5
+
+
+def test_vectors_slide_and_weave_in_order() -> None:
+    x = np.arange(64, dtype=np.float32)
+
+    @numba.njit
+    def slide(x, out):
+        before, here, after = load(x, 0), load(x, 16), load(x, 32)
+        store(out, 0, on_one(here, after))
+        store(out, 16, on_four(here, after))
+        store(out, 32, back_one(before, here))
+        store(out, 48, back_three(before, here))
+
+    @numba.njit
+    def weave(x, two, four):
+        a, b, c, d = load(x, 0), load(x, 16), load(x, 32), load(x, 48)
+        weave_two(two, 1, a, b)
+        weave_four(four, 1, a, b, c, d)
+
+    out, two, four = np.zeros(64, np.float32), np.zeros(33, np.float32), np.zeros(65, np.float32)
+    slide(x, out)
+    assert_array_equal(out, np.concatenate([np.arange(16) + k for k in (17, 20, 15, 13)]))
+    weave(x, two, four)
+    assert_array_equal(two[1:], x[:32].reshape(2, 16).T.ravel())
+    assert_array_equal(four[1:], x.reshape(4, 16).T.ravel())

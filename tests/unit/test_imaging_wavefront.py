@@ -144,6 +144,37 @@ def test_detection_is_that_of_the_field() -> None:
     assert_allclose(beams.direction[::2], beams.steered[beams.first_steered : -beams.first_steered])
 
 
+@pytest.mark.parametrize("n_node", [5, 300])
+def test_a_level_is_laid_on_the_field_linearly_between_its_nodes(n_node: int) -> None:
+    sonar = spaced(regular())
+    compressor, beams = plans(sonar, nearest_m=5.0)
+    scene = Scene(sonar, 8.0, 0.01, UNIFORM)
+    channels = parts(scene.channels(compressor))
+    plain, levelled = beams.allocate(), beams.allocate()
+    beams.run(channels, plain)
+    node_s = 0.9 * beams.n_sample / compressor.sample_rate_hz / (n_node - 1)
+    rng = np.random.default_rng(3)
+    level = (
+        1 + 0.1 * np.cumsum(rng.standard_normal((n_node, beams.direction.size)), axis=0) / n_node**0.5
+    ).astype(np.float32)
+    beams.run(channels, levelled, level, node_s)
+    at = np.arange(plain.field.shape[1]) / (node_s * beams.sample_rate_hz)
+    for b in range(0, beams.direction.size, 3):
+        factor = np.interp(at, np.arange(n_node), level[:, b].astype(float))
+        got = levelled.field[b].astype(float)
+        # Half way between samples the filter sees the level change a little over its reach.
+        assert_allclose(got[::2], plain.field[b, ::2] * factor[::2, None], rtol=0, atol=1e-5)
+        assert_allclose(got, plain.field[b] * factor[:, None], rtol=0, atol=0.02)
+
+
+def test_a_level_of_another_shape_is_refused() -> None:
+    _, beams = plans(spaced(regular()), nearest_m=5.0)
+    channels = np.zeros((2, 32, 900), np.float32)
+    for shape in ((5, beams.direction.size + 1), (1, beams.direction.size), (2000, beams.direction.size)):
+        with pytest.raises(ParameterError, match=r"level has shape \(node, beam\).*allowed: 2 to 1024 nodes"):
+            beams.run(channels, beams.allocate(), np.ones(shape, np.float32), 1e-4)
+
+
 def test_weights_that_are_given_are_those_of_the_beams() -> None:
     sonar = spaced(regular())
     weight = np.hanning(34)[1:-1]
