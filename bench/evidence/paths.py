@@ -9,6 +9,7 @@ import numpy as np
 
 from pingloom.imaging import rays
 from pingloom.imaging.theory import geometry, multipath
+from pingloom.simulate import rays as simulated
 
 from .row import Row, Sheet
 
@@ -94,6 +95,7 @@ def _rays() -> list[Row]:
         for title, ray in (
             ("arc", partial(rays.eigenray, c0, g, h, x)),
             ("two layers", partial(_layered, c0, g, h, x)),
+            ("the simulator's", partial(_simulated, c0, g, h, x)),
         ):
             s.add(f"launch angle, {title}, {where}", launch, 1e-3, partial(_launch_deg, ray), unit="deg")
             s.add(f"one-way time, {title}, {where}", time_ms, 1e-6, partial(_time_ms, ray), unit="ms")
@@ -132,11 +134,20 @@ def _layered(c0: float, gradient_s: float, drop_m: float, horizontal_m: float) -
     )
 
 
-def _launch_deg(ray: Callable[[], rays.Ray]) -> float:
+def _simulated(c0: float, gradient_s: float, drop_m: float, horizontal_m: float) -> simulated.Rays:
+    """The simulator's own ray, in water that goes on 10 m above the source."""
+    depth = np.array([0.0, 10.0 + 0.3 * drop_m, 10.0 + drop_m])
+    water = simulated.Column(
+        depth_m=depth, sound_speed_m_s=c0 + gradient_s * (depth - 10), absorption_neper_m=np.zeros(2)
+    )
+    return simulated.eigenrays(water, 10.0, 10.0 + drop_m, horizontal_m)
+
+
+def _launch_deg(ray: Callable[[], rays.Ray | simulated.Rays]) -> float:
     return float(np.degrees(ray().launch_rad))
 
 
-def _time_ms(ray: Callable[[], rays.Ray]) -> float:
+def _time_ms(ray: Callable[[], rays.Ray | simulated.Rays]) -> float:
     return float(1e3 * ray().time_s)
 
 
