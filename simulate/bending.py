@@ -181,9 +181,11 @@ class BentPing:
         self, middle_m: NDArray[np.float64], *, images: bool = False
     ) -> Callable[[NDArray[np.float64], int], None]:
         """Return what lets selected points be seen from another place of the array, off its axis."""
-        b = self.bending
-        leg = b._got_leg(middle_m[2])
-        rest = self.along, leg, b._table(leg), b.step_m, self.sound_speed_m_s
+        b, leg, table = self.bending, self.got_leg, self.got_table
+        if middle_m is not self.middle_m:
+            leg = b._got_leg(middle_m[2])
+            table = b._table(leg)
+        rest = self.along, leg, table, b.step_m, self.sound_speed_m_s
         row = 10 if images else 5
         return lambda point, n: refer_bent(point, n, row, middle_m, *rest)
 

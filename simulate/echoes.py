@@ -569,10 +569,25 @@ def _wide_limits(plan: _SidePlan, late_s: float) -> tuple[float, float]:
 
 def _spreaders(plan, geometry, late_s, grid, bent=None, images=False):
     """Return what adds points to the grid, for each line of receivers."""
-    return [
-        _spreader(plan, geometry, k, line, grid[line.row, line.channels], late_s, bent, images)
+    spread = [
+        _spreader(plan, geometry, k, line, grid[line.row, line.channels], late_s, bent)
         for k, line in enumerate(plan.lines)
     ]
+    solved = bent is None or plan.taps is None  # the exact sum solves each receiver's own rays
+    centres = [] if solved else [_line_centre(bent, way[0, :3]) for way in geometry.way]
+    if all(c is bent.middle_m for c in centres):
+        return spread
+    # Lines off the array's axis see the points in other places, so each line looks anew.
+    views = [bent.seen_from(c, images=images) for c in centres]
+    return [_looking(view, add) for view, add in zip(views, spread, strict=True)]
+
+
+def _looking(view, add):
+    def look_and_add(point: NDArray[np.float64], n: int) -> None:
+        view(point, n)
+        add(point, n)
+
+    return look_and_add
 
 
 def _spreader(
@@ -583,7 +598,6 @@ def _spreader(
     grid: NDArray[Any],
     late_s: float = 0.0,
     bent: BentPing | None = None,
-    images: bool = False,
 ) -> Callable[[NDArray[np.float64], int], None]:
     """Return what adds points to the grid of one line of receivers."""
     along, way, mid, half = line.along_m, geometry.way[number], geometry.mid_s, geometry.half_s
@@ -600,14 +614,6 @@ def _spreader(
     longest = max(float(np.abs(along).max()), _POINT_M)
     edge = int(np.ceil(longest * 2 * numbers[9] / numbers[0])) + 8
     array = (way.T.ravel(), along.astype(np.float32), *along_nodes(longest))
-    if bent and len(plan.lines) > 1:
-        see = bent.seen_from(_line_centre(bent, geometry.way[number, 0, :3]), images=images)
-
-        def add(point: NDArray[np.float64], n: int) -> None:
-            see(point, n)
-            spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
-
-        return add
     return lambda point, n: spread_fast(point, n, fixed, *array, plan.taps.tap, edge, grid)
 
 

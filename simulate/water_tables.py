@@ -43,16 +43,21 @@ class WaterTable:
     """
 
     sound_speed_m_s: float | None = None
+    """Everywhere the same; absent without a model or a profile: 1500."""
     sound_speed_model: SoundSpeedModel | None = None
-    """Formula for temperature, salinity and depth; chen-millero for a profile that names none."""
+    """Formula for temperature, salinity and depth. Without a profile: one speed, that of the depth halfway between vehicle
+    and seabed. For a profile of temperatures: at each of its depths; absent: chen-millero."""
     profile_depth_m: tuple[float, ...] | None = None
-    """Increasing, positive down."""
+    """Increasing, positive down, from the surface to the seabed. The sound speed is linear in between and rays bend; what no
+    direct ray reaches doesn't echo."""
     profile_sound_speed_m_s: tuple[float, ...] | None = None
-    """At each of these depths."""
+    """Measured at each of these depths."""
     profile_temperature_c: tuple[float, ...] | None = None
+    """Instead of the sound speed, which then comes from the formula."""
     profile_salinity: tuple[float, ...] | None = None
     """Absent beside temperatures: ``salinity`` at all depths."""
     profile_hold_ends: bool | None = None
+    """The first and last values hold above and below the profile, which then needn't reach surface and seabed."""
     depth_m: float | None = None
     """Of the seabed."""
     absorption_db_m: float | None = None
