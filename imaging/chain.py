@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from .average import Accumulator
 from .beamform import Beamformer, FieldBuffer
 from .chain_settings import BottomSettings, ChainSettings, Method, WaterSettings
+from .combining import combine_rows
 from .compress import CompressBuffer, Compressor
 from .errors import DataError, ParameterError
 from .estimate.noise import measure_noise
@@ -141,7 +142,9 @@ class Chain:
             stages[side] = compressor, beamformer
         grid = choose_grid(settings.grid, list(stages.values()), sound_speed_m_s=speed, altitude_m=altitude)
         plans = {
-            side: SidePlan.prepare(sonars[side], c, b, water=column, absorption=absorption)
+            side: SidePlan.prepare(
+                sonars[side], c, b, water=column, absorption=absorption, rows=settings.combine
+            )
             for side, (c, b) in stages.items()
         }
         column = choose_rays(
@@ -229,7 +232,9 @@ class Chain:
         """
         self._check(ping)
         plan, own = self.sides[ping.side], SideState()
-        geometry, level, power = self._field(plan, ping, trajectory, frame, correction, lambda stage: None)
+        geometry, level, power = self._field(
+            plan, own, ping, trajectory, frame, correction, lambda stage: None
+        )
         own.noise = own.noise.updated(power)
         low, high = footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
         acc = own.accumulator = Accumulator.allocate(self.grid, high - low, low)
@@ -303,7 +308,7 @@ class Chain:
         if reason:
             return [], StepReport(ping.side, ping.number, 0, 0, 0, np.nan, reason)
         note = observe or (lambda stage: None)
-        geometry, level, power = self._field(plan, ping, trajectory, state.frame, correction, note)
+        geometry, level, power = self._field(plan, own, ping, trajectory, state.frame, correction, note)
         own.noise = own.noise.updated(power)
         buffer = self.buffers[ping.side]
         low, high = footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
@@ -321,6 +326,7 @@ class Chain:
     def _field(
         self,
         plan: SidePlan,
+        own: SideState,
         ping: Ping,
         trajectory: Trajectory,
         frame: StripFrame,
@@ -346,7 +352,9 @@ class Chain:
         note("geometry and level tables")
         compressed = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])
         note("matched filter")
-        channels = self._combine(plan, compressed, level, correction, self.channels[ping.side])
+        channels, level = combine_rows(
+            plan, own, compressed, geometry, level, correction, self.channels[ping.side]
+        )
         power = measure_noise(
             ping.echo,
             channels,
@@ -389,27 +397,6 @@ class Chain:
             return self.settings.bottom.altitude_m
         half_pulse = self.sides[ping.side].sonar.pulse_duration_s / 2
         return trajectory.altitude(trajectory.seconds(ping.time_ns) + half_pulse, self.water_depth_m)
-
-    def _combine(
-        self,
-        plan: SidePlan,
-        compressed: NDArray[np.float32],
-        level: Level,
-        correction: Correction | None,
-        out: NDArray[np.float32],
-    ) -> NDArray[np.float32]:
-        """Channels (2, channel, sample) of compressed rows: ``out``, or the only row where nothing is to be done to it."""
-        weight = None if correction is None else correction.channel_weight
-        if correction is not None and correction.channel_delay_s is not None:
-            plan.combiner.undo_delays(compressed, correction.channel_delay_s)
-        if plan.sonar.n_row == 1 and weight is None:
-            return compressed[:, 0]
-        delay = (
-            plan.compressor.first_delay_s + np.arange(plan.compressor.n_out) / plan.compressor.sample_rate_hz
-        )
-        sine_up = np.interp(delay, plan.delay_s, level.sine_up) if plan.sonar.n_row > 1 else delay
-        plan.combiner.run(compressed, sine_up, weight, out)
-        return out
 
 
 def _least_altitude(trajectory: Trajectory, water_depth_m: float | None) -> float:

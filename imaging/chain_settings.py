@@ -11,6 +11,7 @@ from .compress import CompressSettings
 from .errors import ParameterError
 from .lay import GridSettings
 from .refraction import RayMode
+from .row_weights import CombineSettings
 
 __all__ = ["BottomSettings", "ChainSettings", "Method", "WaterSettings"]
 
@@ -78,6 +79,7 @@ class ChainSettings:
     """All that can be set about the imaging, stage by stage."""
 
     compress: CompressSettings = CompressSettings()
+    combine: CombineSettings = CombineSettings()
     beamform: BeamformSettings = BeamformSettings()
     average: AverageSettings = AverageSettings()
     grid: GridSettings = GridSettings()

@@ -77,28 +77,46 @@ class PingGeometry:
         -------
         ndarray of float64, shape (node, u, 3)
         """
-        along, normal = self.axes[:, 0], self.seabed_normal
+        along = self.axes[:, 0]
         if bend is not None:
             along = along * bend[:, [0, 0, 1]]
-        # The direction has the product u with the (bent) line and the sine of its range with the seabed's normal: split
-        # the normal into its parts along the line and across it; the third axis points to the side.
-        size_along = np.linalg.norm(along, axis=1)
-        along = along / size_along[:, None]
-        cosine = direction / size_along[:, None]
-        normal_along = along @ normal
-        rest_axis = normal - normal_along[:, None] * along
-        size = np.linalg.norm(rest_axis, axis=1)
-        rest_axis /= size[:, None]
-        aside = self.side_sign * np.cross(rest_axis, along)
-        sine = self.clearance_m() / node_range_m
-        q = (sine[:, None] - cosine * normal_along[:, None]) / size[:, None]
-        rest = 1 - cosine**2 - q**2
-        p = np.sqrt(np.where(rest >= 0, rest, np.nan))
-        return (
-            cosine[..., None] * along[:, None, :]
-            + q[..., None] * rest_axis[:, None, :]
-            + p[..., None] * aside[:, None, :]
+        return _unit_vectors(
+            along, self.seabed_normal, self.side_sign, direction, self.clearance_m() / node_range_m
         )
+
+    def direction_at(self, sine_down: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Unit vectors (node, 3) broadside of the array whose downward part is ``sine_down`` (node,)."""
+        down = np.array([0.0, 0.0, 1.0])
+        return _unit_vectors(self.axes[:, 0], down, self.side_sign, np.zeros(1), sine_down)[:, 0]
+
+
+def _unit_vectors(
+    along: NDArray[np.float64],
+    normal: NDArray[np.float64],
+    side_sign: int,
+    cosine: NDArray[np.float64],
+    sine: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Vectors (node, u, 3) of length 1 to a side, with the product ``cosine`` (u,) with the lines ``along`` (node, 3), of any
+    length, and ``sine`` (node,) with the unit vector ``normal`` (3,); NaN where there is none.
+    """
+    # Split the normal into its parts along the line and across it; the third axis points to the side.
+    size_along = np.linalg.norm(along, axis=1)
+    along = along / size_along[:, None]
+    cosine = cosine / size_along[:, None]
+    normal_along = along @ normal
+    rest_axis = normal - normal_along[:, None] * along
+    size = np.linalg.norm(rest_axis, axis=1)
+    rest_axis /= size[:, None]
+    aside = side_sign * np.cross(rest_axis, along)
+    q = (sine[:, None] - cosine * normal_along[:, None]) / size[:, None]
+    rest = 1 - cosine**2 - q**2
+    p = np.sqrt(np.where(rest >= 0, rest, np.nan))
+    return (
+        cosine[..., None] * along[:, None, :]
+        + q[..., None] * rest_axis[:, None, :]
+        + p[..., None] * aside[:, None, :]
+    )
 
 
 def ping_geometry(

@@ -16,6 +16,7 @@ from .lay import field_taps
 from .radiometry import Radiometer
 from .records import Sonar
 from .refraction import WaterColumn
+from .row_weights import CombineSettings, RowPlan
 
 __all__ = ["SidePlan", "SideState"]
 
@@ -32,6 +33,7 @@ class SidePlan:
     combiner: Combiner
     beamformer: Beamformer
     radiometer: Radiometer
+    rows: RowPlan
     delay_s: NDArray[np.float64]
     """(node,) delays at which geometry and level are tabled."""
     taps: tuple[NDArray[np.float32], NDArray[np.float32]]
@@ -48,6 +50,7 @@ class SidePlan:
         *,
         water: WaterColumn,
         absorption: float,
+        rows: CombineSettings,
     ) -> SidePlan:
         """Table what the stages after the beam former need. Absorption is one way, in dB/m."""
         speed = water.reference_m_s
@@ -59,12 +62,16 @@ class SidePlan:
         )
         overlap_m = np.linspace(0, beamformer.frame.length_m / 2 * 1.02, 129)
         overlap = field_correlation(beamformer.frame.along_m, beamformer.shading, overlap_m)
+        combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=water.beams_m_s)
         return cls(
             sonar=sonar,
             compressor=compressor,
-            combiner=Combiner.prepare(sonar, compressor, sound_speed_m_s=water.beams_m_s),
+            combiner=combiner,
             beamformer=beamformer,
             radiometer=radiometer,
+            rows=RowPlan.prepare(
+                rows, combiner.frame.offset_m.mean(axis=1), combiner.live, beamformer.wavelength_m
+            ),
             delay_s=delay,
             taps=field_taps(compressor, beamformer),
             overlap_m=overlap_m,
@@ -78,6 +85,10 @@ class SideState:
 
     accumulator: Accumulator | None = None
     noise: NoiseState = NoiseState()
+    row_covariance: NDArray[np.complex128] | None = None
+    """(block, row, row) of the rows aligned at the seabed, mean over the latest pings."""
+    row_pings: int = 0
+    """Pings in it."""
     history_m: NDArray[np.float64] = field(default_factory=lambda: np.full((_HISTORY, 3), np.nan))
     """(16, 3) two-way phase centres of the latest looks in the strip frame, newest first. [m]"""
     line: NDArray[np.float32] | None = None

@@ -117,7 +117,8 @@ def test_row_alignment_compiled_and_plain() -> None:
         random((2, n_row, n_channel, n), 1, np.float32),
         index,
         rng.integers(0, 17, (n_row, n)).astype(np.int32),
-        random((n_row, n), 2),
+        random((2, n_row, n), 2),
+        np.array([0, 1, 1]),
         random((17, n_tap), 4, np.float32),
         np.array([[1, 0.5j, 0], [0.3, 1, 1]], np.complex64),
     )
@@ -125,6 +126,25 @@ def test_row_alignment_compiled_and_plain() -> None:
     combine.align_rows(*arguments, outs[0])
     combine.align_rows.py_func(*arguments, outs[1])
     assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
+
+
+def test_row_covariance_compiled_and_plain() -> None:
+    n_row, n_channel, n, n_tap = 2, 3, 40, 6
+    rng = np.random.default_rng(3)
+    arguments = (
+        random((2, n_row, n_channel, n), 1, np.float32),
+        (np.arange(n) + rng.integers(-5, 4, (n_row, n))).astype(np.int32),
+        rng.integers(0, 17, (n_row, n)).astype(np.int32),
+        random((n_row, n), 2),
+        random((17, n_tap), 4, np.float32),
+        np.array([[1, 0.5j, 0], [0.3, 1, 1]], np.complex64),
+        9.5,
+    )
+    outs = [np.zeros((4, n_row, n_row), np.complex128) for _ in range(2)]
+    combine.row_covariance(*arguments, outs[0])
+    combine.row_covariance.py_func(*arguments, outs[1])
+    assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-4)
+    assert_allclose(outs[0], np.conj(np.swapaxes(outs[0], 1, 2)), rtol=1e-6, atol=1e-6)
 
 
 @pytest.mark.parametrize(("ratio", "factor"), [(1, 1), (1, 2), (2, 1), (2, 2)])
