@@ -30,6 +30,9 @@ __all__ = ["CombineSettings", "RowPlan", "RowWeights", "bounded_weights", "surfa
 
 RowMode = Literal["plain", "null", "adaptive"]
 _HALVINGS = 30
+_SHARE = (1.0, 1.0, 0.1)
+"""How much the arrivals of :func:`surface_sines` count: the surface's own echo is met at a low angle, where it is faint, and
+rows have few directions to give away."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +203,7 @@ class RowPlan:
         spread = np.sinc(2 * half * (height[:, None] - height) / self.wavelength_m)
         covariance = np.zeros((range_m.size, height.size, height.size), np.complex128)
         wanted = self._nearer_m(sine_up)
-        for sine in elevation:
+        for share, sine in zip(_SHARE, elevation, strict=True):
             there = np.isfinite(sine)
             up = np.einsum(
                 "kd,kd->k", geometry.direction_at(-np.where(there, sine, 0.0)), geometry.axes[:, 2]
@@ -209,7 +212,7 @@ class RowPlan:
             up = np.where(there, up, 0.0)
             phase = np.exp(2j * np.pi / self.wavelength_m * (self._nearer_m(up) - wanted))
             arrival = np.where(there[:, None], phase.T, 0.0)
-            covariance += arrival[:, :, None] * np.conj(arrival[:, None, :]) * spread
+            covariance += share * arrival[:, :, None] * np.conj(arrival[:, None, :]) * spread
         return self.from_covariance(covariance, seen)
 
     def from_covariance(self, covariance: NDArray[np.complex128], seen: NDArray[np.bool_]) -> RowWeights:
