@@ -148,41 +148,57 @@ def _plan(body, to_strip: Callable[..., Any]) -> NDArray[np.float64]:
     return to_strip(*flat[order].T)
 
 
-def truth_picture(path: Path, scenario: Scenario, product: Product, *, width_px: int = 1600) -> Path:
+def truth_picture(
+    path: Path,
+    scenario: Scenario,
+    product: Product,
+    *,
+    without: tuple[str, Product] | None = None,
+    width_px: int = 1600,
+) -> Path:
     """Draw truth and image of one product beside each other in the same grey scale.
 
     The truth shows the bare seabed as :func:`expected_backscatter` has it, outlines and names of the targets, and the
-    true track with an arrow. The scale spans percentiles 1 and 99.5 of the image.
+    true track with an arrow. The scale spans percentiles 1 and 99.5 of the images.
 
     Parameters
     ----------
     path : Path
         PNG file; an existing one is replaced.
+    without : (str, Product), optional
+        Something of the scenario, and an image of its echoes without it, drawn before the image with it.
     """
     image = Layer.of(product.read("intensity"), product.along_track_m, product.across_track_m)
     seen = np.isfinite(image.intensity)
+    images = {"image": image}
+    if without is not None:
+        name, other = without
+        plain = Layer.of(other.read("intensity"), other.along_track_m, other.across_track_m)
+        images = {f"image without {name}": plain, f"image with {name}": image}
     truth = Layer.of(
         np.where(seen, expected_backscatter(scenario, product), np.nan),
         product.along_track_m,
         product.across_track_m,
     )
-    view, in_row = arrange(union([image.area, truth.area]), 2, False, width_px)
-    grid = Grid.of(view, in_row, 2, (), width_px)
-    shown = [view.sample_db(layer, *grid.main_px) for layer in (truth, image)]
+    panels = {"truth": truth, **images}
+    view, in_row = arrange(union([p.area for p in panels.values()]), len(panels), False, width_px)
+    grid = Grid.of(view, in_row, len(panels), (), width_px)
+    shown = [view.sample_db(layer, *grid.main_px) for layer in panels.values()]
     limits = limits_of(shown[1:], (1.0, 99.5))
     lines = [
         "Truth: mean backscatter of the bare seabed seen from abeam, without speckle and shadows; targets and pits "
         "in outline; track with arrow.",
-        f"Grey scale {limits[0]:.1f} to {limits[1]:.1f} dB (percentiles 1 and 99.5 of the image), clipped beyond. "
+        f"Grey scale {limits[0]:.1f} to {limits[1]:.1f} dB (percentiles 1 and 99.5 of "
+        f"the image{'s' if len(images) > 1 else ''}), clipped beyond. "
         "Blue: not seen.".replace("-", "\N{MINUS SIGN}"),
     ]
     with plain_style():
         canvas = Canvas(width_px, grid.bottom_px + foot_height(len(lines)))
         canvas.text(grid.left_px, 18, product.title.rsplit(" (", 1)[0], TITLE_PX, weight="bold")
-        for k, (name, pixels) in enumerate(zip(("truth", "image"), shown, strict=True)):
+        for k, (name, pixels) in enumerate(zip(panels, shown, strict=True)):
             axes = canvas.axes(*grid.main_at(k), *grid.main_px)
             mappable = view.draw(axes, pixels, limits)
-            view.label(axes, vertical=k == 0 or not in_row, horizontal=in_row or k == 1)
+            view.label(axes, vertical=k == 0 or not in_row, horizontal=in_row or k == len(panels) - 1)
             axes.set_title(name, fontsize=points(TEXT_PX + 2), loc="left")
             if k == 0:
                 axes.autoscale(False)  # the track may lie outside what was seen

@@ -17,7 +17,7 @@ from ._surface_kernels import answer
 from .occlusion import hidden
 from .relief import overlooked
 
-__all__ = ["FAINT", "meet_by_ways"]
+__all__ = ["FAINT", "meet_by_ways", "within_reach"]
 
 _exact = njit(nogil=True, cache=True, error_model="numpy")
 
@@ -33,20 +33,25 @@ _N = 16
 
 
 @_exact
-def _bottom(sine, mirror):
-    """Amplitude and phase in cycles of a bounce off the bottom."""
+def _bottom(sine, mirror, with_phase):
+    """Amplitude of a bounce off the bottom, and its phase in cycles if that is asked for."""
     if mirror[3] >= 0.0:
         return mirror[3], 0.0
-    index = complex(mirror[5], mirror[6])
-    root = np.sqrt(index * index - 1.0 + sine * sine)
-    if root.imag > 0:
-        root = -root
-    kept = (mirror[4] * sine - root) / (mirror[4] * sine + root)
-    return abs(kept), math.atan2(kept.imag, kept.real) / (2 * math.pi)
+    # The root of n^2 - 1 + sine^2 whose imaginary part is not above 0: a field that decays downwards.
+    re = mirror[5] * mirror[5] - mirror[6] * mirror[6] - 1.0 + sine * sine
+    im = 2 * mirror[5] * mirror[6]
+    size = math.sqrt(re * re + im * im)
+    b = -math.sqrt(max(0.0, (size - re) / 2))
+    a = math.sqrt(max(0.0, (size + re) / 2))
+    z = mirror[4] * sine
+    below = (z + a) * (z + a) + b * b
+    # (z - a - ib) / (z + a + ib)
+    up, aside = (z * z - a * a - b * b) / below, -2 * z * b / below
+    return math.sqrt(up * up + aside * aside), math.atan2(aside, up) / (2 * math.pi) if with_phase else 0.0
 
 
 @_exact
-def _follow(px, py, pz, vx, vy, vz, way, mirror, slope_ahead, slope_aside, got):
+def _follow(px, py, pz, vx, vy, vz, way, mirror, slope_ahead, slope_aside, with_phase, got):
     """Fill ``got`` with a place's image as the viewer sees it, the way's length, its direction at the place and losses."""
     dx, dy = px - vx, py - vy
     x = math.sqrt(dx * dx + dy * dy)
@@ -64,7 +69,7 @@ def _follow(px, py, pz, vx, vy, vz, way, mirror, slope_ahead, slope_aside, got):
         phase += 0.5 * n_surface  # a pressure-release surface turns the sign
         coherent = math.exp(-2 * n_surface * (mirror[0] * mirror[1] * sine) ** 2)
     if n_bottom > 0:
-        amplitude, cycles = _bottom(sine, mirror)
+        amplitude, cycles = _bottom(sine, mirror, with_phase)
         kept *= amplitude**n_bottom
         phase += n_bottom * cycles
     got[_KEPT] = kept * (math.sqrt(1 - coherent * coherent) if way[_FACETS] > 0 else coherent)
@@ -77,10 +82,12 @@ def _follow(px, py, pz, vx, vy, vz, way, mirror, slope_ahead, slope_aside, got):
         a = slope_ahead
         uneven, both = (h2 - h1) * a, (h1 + h2) * (1 + a * a)
         root = math.sqrt(max(0.0, both * both + 4 * (x - uneven) * (uneven + x * a * a)))
-        middle, tilt = math.atan2(both + root, 2 * (x - uneven)), math.atan(a)
-        s1, s2 = math.sin(middle + tilt), math.sin(middle - tilt)
+        # Sines and cosines of middle + tilt and middle - tilt, with tan(middle) = up / on and tan(tilt) = a.
+        up, on = both + root, 2 * (x - uneven)
+        whole = math.sqrt((up * up + on * on) * (1 + a * a))
+        s1, s2 = (up + on * a) / whole, (up - on * a) / whole
         near, far = h1 / s1, h2 / s2
-        q = near * math.cos(middle + tilt)
+        q = near * (on - up * a) / whole
         t = slope_aside * (s1 + s2) * near * far / (near + far)
         near, far = math.sqrt(near * near + t * t), math.sqrt(far * far + t * t)
         length = near + far
@@ -128,13 +135,45 @@ def _blocked(px, py, pz, vx, vy, vz, way, depth, got, solid, relief):
 
 
 @_exact
+def within_reach(place, transmit, axes, middle, ways, limits, chosen):
+    """Fill ``chosen`` with the numbers of the places whose mirrored way keeps the limits; return how many.
+
+    Quick, before anything is drawn or bent: facets make a way longer, and hardly turn it to the side.
+    """
+    shortest, longest, sine = limits
+    t0, t1, t2 = transmit[0], transmit[1], transmit[2]
+    m0, m1, m2 = middle[0], middle[1], middle[2]
+    a0, a1, a2 = axes[0, 0], axes[0, 1], axes[0, 2]
+    n0, n1, n2 = axes[2, 0], axes[2, 1], axes[2, 2]
+    s0, h0 = ways[0, _SIGN], ways[0, _SHIFT] - t2
+    s1, h1 = ways[1, _SIGN], ways[1, _SHIFT] - m2
+    facets = ways[0, _FACETS] + ways[1, _FACETS] > 0
+    n = 0
+    for i in range(place.shape[1]):
+        px, py, pz = place[0, i], place[1, i], place[2, i]
+        dx, dy, dz = px - t0, py - t1, s0 * pz + h0
+        ex, ey, ez = px - m0, py - m1, s1 * pz + h1
+        r = math.sqrt(dx * dx + dy * dy + dz * dz)
+        path = r + math.sqrt(ex * ex + ey * ey + ez * ez)
+        keep = (path <= longest) & ((path >= shortest) | facets)
+        keep &= abs(dx * a0 + dy * a1 + dz * a2) <= sine * r
+        keep &= dx * n0 + dy * n1 + dz * n2 > 0  # in front of the baffle
+        chosen[n] = i
+        n += keep
+    return n
+
+
+@_exact
 def meet_by_ways(
-    place, modulus, phase, normal, law, transmit, axes, middle, faces, ways, mirror, limits, draw, solid, relief, start, out
+    chosen, place, modulus, phase, normal, law, transmit, axes, middle, faces, ways, mirror, limits, share, draw, solid,
+    relief, start, out
 ):  # fmt: skip
     """Copy the scatterers that this ping meets by one way out and one back into ``out``; return the new end.
 
     Parameters
     ----------
+    chosen
+        (m,) numbers of those to look at, as :func:`within_reach` leaves them.
     place, modulus, phase, normal, law
         As in :class:`pingloom.simulate.scene.Scatterers`; the normal (3, n) or (3, 1).
     transmit, axes
@@ -145,33 +184,34 @@ def meet_by_ways(
         (2, 7) out and back.
     limits
         Shortest and longest path [m], sine of the sector's half width.
+    share
+        Factor on the modulus, for those that stand for others too.
     draw
-        (5, n) slopes ahead and aside of the facets out and back, phase [cycles]; or (5, 0) where no way goes by facets.
+        (5, m) slopes ahead and aside of the facets out and back, phase [cycles]; or (5, 0) where no way goes by facets.
     solid, relief
         What stands in the way.
     out
         (8, n) image as the receivers see it, modulus, phase, image as the transmitter sees it; with a column to spare.
         The modulus is that of Lambert's law or its table, split evenly over both directions, times the bounces'.
     """
-    shortest, longest, sine = limits
+    shortest, longest, _ = limits
     each, drawn = normal.shape[1] > 1, draw.shape[1] > 0
     echoes_all_round = not each and abs(normal[0, 0]) + abs(normal[1, 0]) + abs(normal[2, 0]) == 0
     from_below = ways[0, _FROM_BELOW] + ways[1, _FROM_BELOW] > 0
     clear = solid.shape[0] == 0 and relief.shape[0] == 1
     sent, heard = np.empty(_N), np.empty(_N)
     end = start
-    for i in range(place.shape[1]):
+    for j in range(chosen.size):
+        i = chosen[j]
         px, py, pz = place[0, i], place[1, i], place[2, i]
         if from_below and mirror[7] - pz < _ON_BOTTOM_M:
             continue
-        a, b, c, d = (draw[0, i], draw[1, i], draw[2, i], draw[3, i]) if drawn else (0.0, 0.0, 0.0, 0.0)
-        _follow(px, py, pz, transmit[0], transmit[1], transmit[2], ways[0], mirror, a, b, sent)
+        a, b, c, d = (draw[0, j], draw[1, j], draw[2, j], draw[3, j]) if drawn else (0.0, 0.0, 0.0, 0.0)
+        _follow(px, py, pz, transmit[0], transmit[1], transmit[2], ways[0], mirror, a, b, not drawn, sent)
         ox, oy, oz = sent[_X] - transmit[0], sent[_Y] - transmit[1], sent[_Z] - transmit[2]
         if ox * axes[2, 0] + oy * axes[2, 1] + oz * axes[2, 2] <= 0:  # behind the baffle
             continue
-        if abs(ox * axes[0, 0] + oy * axes[0, 1] + oz * axes[0, 2]) > sine * sent[_LENGTH]:
-            continue
-        _follow(px, py, pz, middle[0], middle[1], middle[2], ways[1], mirror, c, d, heard)
+        _follow(px, py, pz, middle[0], middle[1], middle[2], ways[1], mirror, c, d, not drawn, heard)
         if (heard[_X] - middle[0]) * faces[0] + (heard[_Y] - middle[1]) * faces[1] + (
             heard[_Z] - middle[2]
         ) * faces[2] <= 0:
@@ -199,8 +239,8 @@ def meet_by_ways(
             ):
                 continue
         out[0, end], out[1, end], out[2, end] = heard[_X], heard[_Y], heard[_Z]
-        out[3, end] = modulus[i] * kept
-        out[4, end] = phase[i] + sent[_PHASE] + heard[_PHASE] + (draw[4, i] if drawn else 0.0)
+        out[3, end] = modulus[i] * kept * share
+        out[4, end] = phase[i] + sent[_PHASE] + heard[_PHASE] + (draw[4, j] if drawn else 0.0)
         out[5, end], out[6, end], out[7, end] = sent[_X], sent[_Y], sent[_Z]
         end += 1
     return end

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import tempfile
 import time
+from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -24,8 +26,8 @@ __all__ = ["command", "draw_preset"]
 def command(output, only, threads, overwrite, as_json, quiet) -> None:
     """Simulate, image and draw every preset: what is really there beside what the imager made of it.
 
-    Leaves NAME.png for each preset, NAME-02.png and so on for its further legs. Recordings and products are
-    made in a folder that is removed again.
+    Leaves NAME.png for each preset, NAME-02.png and so on for its further legs. Scenes with ways by surface and
+    bottom are shown without them too. Recordings and products are made in a folder that is removed again.
     """
     from pingloom.imaging.errors import ParameterError, nearest_name
     from pingloom.simulate.presets import load_preset, preset_names
@@ -87,16 +89,22 @@ def draw_preset(name: str, folder: Path, *, threads: int | None = None, on_ping=
     from pingloom.simulate.presets import load_preset
 
     scenario = load_preset(name)
+    mirrored = scenario.multipath is not None and scenario.multipath.order > 0
     settings = ImageSettings()
     if len(scenario.vehicle.legs) < 2:
         settings = apply(settings, [f"grid.heading_deg={scenario.vehicle.heading_deg:g}"])
     pictures = []
     with tempfile.TemporaryDirectory(dir=folder, prefix=f".{name}-") as work:
-        recording = Path(work) / "recording.h5"
-        record_scenario(scenario, recording, threads=threads, on_ping=on_ping)
-        run = image_recording(recording, Path(work) / "images", settings=settings)
-        for k, path in enumerate(run.products):
-            with read_product(path) as product:
+        runs = []
+        for k, scene in enumerate((scenario, replace(scenario, multipath=None)) if mirrored else (scenario,)):
+            recording = Path(work) / f"{k}.h5"
+            record_scenario(scene, recording, threads=threads, on_ping=None if k else on_ping)
+            runs.append(image_recording(recording, Path(work) / f"images{k}", settings=settings).products)
+        for k, paths in enumerate(zip(*runs, strict=True)):
+            with ExitStack() as stack:
+                product, *plain = [stack.enter_context(read_product(path)) for path in paths]
                 leg = "" if k == 0 else f"-{k + 1:02d}"
-                pictures.append(truth_picture(folder / f"{name}{leg}.png", scenario, product))
+                without = ("multipath", plain[0]) if plain else None
+                picture = truth_picture(folder / f"{name}{leg}.png", scenario, product, without=without)
+                pictures.append(picture)
     return pictures

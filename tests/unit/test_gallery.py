@@ -78,6 +78,17 @@ def test_picture_has_the_same_bytes_twice(product, tmp_path):
     assert first.read_bytes()[:4] == b"\x89PNG"
 
 
+def test_picture_with_an_image_without_something_has_a_third_panel(product, tmp_path):
+    from PIL import Image
+
+    one = truth_picture(tmp_path / "one.png", SCENARIO, product)
+    two = truth_picture(tmp_path / "two.png", SCENARIO, product, without=("multipath", product))
+    pixels = [np.asarray(Image.open(path).convert("L")) for path in (one, two)]
+    # Three panels share the width, so that each is narrower.
+    assert pixels[1].shape[0] < pixels[0].shape[0]
+    assert pixels[1].shape[1] == pixels[0].shape[1]
+
+
 def test_unknown_preset_and_existing_picture_are_refused_before_any_work(tmp_path):
     def refused(*words):
         return CliRunner().invoke(command, ["-o", str(tmp_path), *words]).exception
