@@ -69,6 +69,22 @@ def test_a_time_varied_gain_and_dead_receivers_do_not_count(altitude_m: float) -
     assert np.mean(power) == pytest.approx(POWER * heard(sonar, echo, 15.0)[1].noise_gain, rel=0.03)
 
 
+@pytest.mark.parametrize("altitude_m", [15.0, 3.4])
+def test_a_transmission_that_rings_on_does_not_count(altitude_m: float) -> None:
+    sonar = make_sonar()
+    # 30 dB above the noise at the pulse's end; as loud as the noise when a third (deep) or two thirds of the window are over.
+    decay_s = {15.0: 8e-4, 3.4: 2e-4}[altitude_m]
+    since = (
+        np.arange(sonar.n_sample) * sonar.sample_interval_s
+        + sonar.first_sample_delay_s
+        - sonar.pulse_duration_s
+    )
+    ring = np.sqrt(POWER * 1e3) * np.exp(-np.maximum(since, 0) / decay_s + 2j * np.pi * 3e3 * since)
+    power = [heard(sonar, hiss(sonar, k) + ring.astype(np.complex64), altitude_m)[0] for k in range(4)]
+    expected = POWER * heard(sonar, hiss(sonar, 1), 15.0)[1].noise_gain
+    assert np.mean(power) == pytest.approx(expected, rel=0.1)
+
+
 def test_a_fish_does_not_count() -> None:
     sonar = make_sonar()
     echo = hiss(sonar, 1)
@@ -96,3 +112,30 @@ def test_the_mean_over_pings_leaves_the_unknown_out_and_forgets_slowly() -> None
     for _ in range(1000):
         state = state.updated(8.0)
     assert state.power == pytest.approx(8.0, rel=1e-6)
+
+
+def test_pulses_of_another_sounder_hardly_count() -> None:
+    state = NoiseState()
+    for k in range(200):
+        state = state.updated(1e4 if k % 10 == 3 else 1.0)
+    # One in ten counts for 1.5 means: m = 0.9 + 0.1 x 1.5 m.
+    assert state.power == pytest.approx(0.9 / 0.85, rel=0.02)
+
+
+def test_a_mean_that_began_with_a_pulse_is_soon_forgotten() -> None:
+    state = NoiseState().updated(1e4).updated(1e4)
+    for _ in range(3):
+        state = state.updated(1.0)
+    assert state.power == pytest.approx(1.0)
+
+
+def test_noise_that_rises_for_good_is_followed_and_silence_says_nothing() -> None:
+    state = NoiseState()
+    for _ in range(20):
+        state = state.updated(1.0)
+    assert state.updated(0.0) is state
+    for _ in range(600):
+        state = state.updated(10.0)
+    assert state.power == pytest.approx(10.0, rel=0.02)
+    # Without noise at first, as in a simulation, the first that comes is believed.
+    assert NoiseState().updated(0.0).updated(3.0).power == 3.0
