@@ -25,7 +25,7 @@ from ._panel_kernels import (
     tabulate_panel,
     tabulate_ping,
 )
-from ._sums import COUNT, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
+from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import field_power
 
 __all__ = ["Readout", "Weights", "Work", "lay_look", "level_field"]
@@ -175,8 +175,10 @@ def _accumulate(at, n_row, n_sum, look_weight, shared, value, sums):
         for k in range(shared.size):
             share = share + spread(shared[k]) * same(most(before, spread(f32(k + 1))), before)
         noise = use * per_gain * load(value, _NOISE * pitch + j)
-        power = w * load(value, _POWER * pitch + j)
+        intensity = load(value, _POWER * pitch + j)
+        power = w * intensity
         store(sums, at + TOTAL * LANES, load(sums, at + TOTAL * LANES) + power)
+        store(sums, at + SQUARE * LANES, load(sums, at + SQUARE * LANES) + power * intensity)
         store(sums, at + WEIGHT * LANES, load(sums, at + WEIGHT * LANES) + w)
         store(sums, at + WEIGHT_SQUARE * LANES, load(sums, at + WEIGHT_SQUARE * LANES) + w * w * share)
         store(sums, at + NOISE_SUM * LANES, load(sums, at + NOISE_SUM * LANES) + noise)

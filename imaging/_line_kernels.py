@@ -9,7 +9,7 @@ import numpy as np
 
 from ._lanes import LANES
 from ._panel_kernels import NOISE_COLUMN
-from ._sums import COUNT, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
+from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import field_power
 
 __all__ = ["broadside_line", "lay_broadside"]
@@ -133,6 +133,7 @@ def lay_broadside(
             panel, lane = q // LANES, q % LANES
             pixel = sums[panel, j]
             pixel[TOTAL, lane] = value
+            pixel[SQUARE, lane] = value * value
             pixel[NOISE_SUM, lane] = old_noise[q] if from_old else noise[q]
             pixel[WEIGHT, lane] = 1
             pixel[WEIGHT_SQUARE, lane] = 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["COUNT", "NOISE_SUM", "N_SUM", "TOTAL", "WEIGHT", "WEIGHT_SQUARE"]
+__all__ = ["COUNT", "NOISE_SUM", "N_SUM", "SQUARE", "TOTAL", "WEIGHT", "WEIGHT_SQUARE"]
 
-TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM, COUNT = 0, 1, 2, 3, 4
-N_SUM = 5
+TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM, COUNT, SQUARE = 0, 1, 2, 3, 4, 5
+N_SUM = 6

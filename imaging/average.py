@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ._lanes import LANES
-from ._sums import COUNT, N_SUM, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
+from ._sums import COUNT, N_SUM, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from .errors import ParameterError
 from .lay import Grid
 from .records import Quality, Tile
@@ -24,8 +24,14 @@ __all__ = [
     "AverageSettings",
     "correlation_sums",
     "field_correlation",
+    "finished_tile",
     "look_weights",
 ]
+
+_LEAST_LOOKS = 1.1
+"""Fewer tell nothing of their spread."""
+_LEAST_SQUARE = 1e-33
+"""Mean square intensity below which single precision has lost it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,17 +166,8 @@ class Accumulator:
         slots = (self.first_row + np.arange(n_row)) % self.ring_rows
         sums = self.read(self.first_row, n_row)
         filled = self.filled[:, slots].transpose(1, 0, 2).reshape(n_row, -1)[:, : self.usual.size]
-        tile = _tile(
-            sums[TOTAL],
-            sums[WEIGHT],
-            sums[WEIGHT_SQUARE],
-            sums[NOISE_SUM],
-            sums[COUNT].astype(np.uint16),
-            filled,
-            self.usual,
-            side,
-            self.first_row,
-            noise_known,
+        tile = finished_tile(
+            sums, filled, self.usual, side=side, first_row=self.first_row, noise_known=noise_known
         )
         self.sums[:, slots] = 0
         self.filled[:, slots] = False
@@ -178,27 +175,43 @@ class Accumulator:
         return tile
 
 
-def _tile(total, weight, weight_square, noise, count, filled, usual, side, first_row, noise_known) -> Tile:
+def finished_tile(
+    sums: NDArray[np.float32],
+    filled: NDArray[np.bool_],
+    usual: NDArray[np.float32],
+    *,
+    side: str,
+    first_row: int,
+    noise_known: bool,
+) -> Tile:
+    """Turn sums of rows, (sum, row, column) from the track outward, into what a tile says of them.
+
+    ``usual`` (column,) is the most looks seen so far at each distance, and is raised row by row: what a row is called does
+    not depend on how rows are cut into tiles.
+    """
+    total, weight, weight_square, noise = (sums[k] for k in (TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM))
     seen = weight > 0
     safe = np.where(seen, weight, 1).astype(np.float32)
     looks = np.where(seen, safe**2 / np.where(seen, weight_square, 1), 0).astype(np.float32)
     floor = np.where(seen, noise / safe, np.nan).astype(np.float32)
     intensity = np.where(seen, total / safe, np.nan).astype(np.float32)
+    spread = _spread(intensity, sums[SQUARE] / safe, looks, sums[COUNT])
     if noise_known:
         intensity -= floor
     else:
         floor = np.full_like(floor, np.nan)
-    np.maximum(usual, looks.max(axis=0, initial=0), out=usual)
+    most = np.maximum.accumulate(np.concatenate([usual[None], looks]), axis=0)
+    usual[:] = most[-1]
     quality = np.zeros(seen.shape, np.uint8)
     quality[~seen] |= Quality.NOT_SEEN
-    quality[seen & (looks < 0.5 * usual)] |= Quality.FEW_LOOKS
+    quality[seen & (looks < 0.5 * most[1:])] |= Quality.FEW_LOOKS
     quality[seen & filled] |= Quality.GAP_FILLED
     if noise_known:
         # One standard deviation of the noise's mean: below it an echo can't be told from none.
         quality[seen & (intensity < floor / np.sqrt(np.maximum(looks, 1)))] |= Quality.BELOW_NOISE
     else:
         quality[seen] |= Quality.NOISE_UNKNOWN
-    layers = [intensity, looks, count, floor, quality]
+    layers = [intensity, looks, sums[COUNT].astype(np.uint16), floor, quality, spread]
     first = 0
     if side == "port":
         layers = [layer[:, ::-1] for layer in layers]
@@ -213,4 +226,23 @@ def _tile(total, weight, weight_square, noise, count, filled, usual, side, first
         coverage=layers[2],
         noise_equivalent=layers[3],
         quality=layers[4],
+        extra={"spread": layers[5]},
     )
+
+
+def _spread(
+    mean: NDArray[np.float32],
+    mean_square: NDArray[np.float32],
+    looks: NDArray[np.float32],
+    count: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Standard deviation of the looks over their mean, noise included; NaN of fewer than two or hardly more than one.
+
+    The looks' variance about their own mean falls short of their variance by 1/N, N the effective number of looks, also
+    where they are correlated and weighted: E[sum w I^2 / sum w - m^2] = sigma^2 (1 - 1/N). That is made good.
+    """
+    told = (count >= 2) & (looks > _LEAST_LOOKS) & (mean_square > _LEAST_SQUARE) & np.isfinite(mean_square)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        ratio = (mean_square / mean.astype(np.float64) ** 2 - 1) * looks / (looks - 1)
+        out = np.sqrt(np.maximum(ratio, 0))
+    return np.where(told, out, np.nan).astype(np.float32)

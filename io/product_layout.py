@@ -15,8 +15,9 @@ __all__ = ["CHUNK", "FORMAT", "FORMAT_VERSION", "LAYERS", "READABLE", "Georefere
 
 FORMAT = "product"
 """Value of the root attribute ``pingloom_format``."""
-FORMAT_VERSION = 1
-READABLE = (1,)
+FORMAT_VERSION = 2
+"""2: ``spread``, and ``largest_residual`` of the strip's georeference."""
+READABLE = (1, 2)
 """Versions that are still read."""
 CHUNK = 256
 """Rows and columns of a stored chunk."""
@@ -131,6 +132,14 @@ def layer_attributes(name: str, *, calibrated: bool) -> dict[str, Any]:
         "noise_equivalent_backscatter": {
             "long_name": f"{relative}backscatter whose echo equals the noise",
             "units": decibel,
+            "_FillValue": nan,
+        },
+        "spread": {
+            "long_name": "standard deviation of single looks over their mean, noise included",
+            "comment": "0: the same in every look; 1: speckle of one look, whose power is exponential; above: seen in few "
+            "looks alone. Unbiased for correlated looks. Over the square root of looks: relative standard error of intensity, "
+            "where noise is low. Missing where fewer than two looks tell of it.",
+            "units": "1",
             "_FillValue": nan,
         },
         "quality": {

@@ -262,6 +262,21 @@ def test_speckle_has_the_looks_that_theory_predicts(scene, image) -> None:
     assert product.cut("looks", along, across).mean() == pytest.approx(expected, rel=0.03)
 
 
+def test_speckles_spread_over_its_looks_tells_the_pixels_own_fluctuation(scene, image) -> None:
+    truth = scene("speckle-patch")
+    product = image("speckle-patch", *PLAIN)
+    along, across = speckled(truth, product)
+    spread, looks = product.cut("spread", along, across), product.cut("looks", along, across)
+    assert np.isfinite(spread).all()
+    # Of N exponential powers, E[sum I^2 / (sum I)^2] = 2 / (N + 1), so the unbiased variance over the mean's square
+    # is N / (N + 1) in the mean: one look of speckle.
+    assert np.mean(spread**2) == pytest.approx(np.mean(looks / (looks + 1)), rel=0.05)
+    # What one pixel's looks tell of its error is what pixels show side by side.
+    measured = enl(product.cut("intensity", along, across))
+    told = np.mean(spread**2 * (looks + 1) / looks**2)
+    assert told == pytest.approx(1 / measured.enl, rel=0.12)
+
+
 def test_speckle_has_the_level_that_was_put_in(scene, image) -> None:
     truth = scene("speckle-patch")
     product = image("speckle-patch", *PLAIN)

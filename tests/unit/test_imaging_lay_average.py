@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.imaging._sums import COUNT, NOISE_SUM, TOTAL, WEIGHT, WEIGHT_SQUARE
+from pingloom.imaging._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from pingloom.imaging.average import (
     Accumulator,
     AverageSettings,
@@ -224,6 +224,49 @@ class TestAccumulator:
         acc.sums[:, 4, WEIGHT_SQUARE] = 4.5
         tile = acc.finish(1, "starboard", noise_known=False)
         assert_allclose(tile.looks[0], 2.0)
+
+    def test_spread_is_the_unbiased_deviation_of_correlated_weighted_looks_over_their_mean(self) -> None:
+        rng = np.random.default_rng(8)
+        n, draws = 6, 60_000
+        rho = 0.8 ** np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+        field = np.linalg.cholesky(rho) @ (rng.normal(size=(n, draws)) + 1j * rng.normal(size=(n, draws)))
+        # A steady echo on top, so that the mean is known well and its error, which goes with the deviation's, does not
+        # bias their ratio: by twice the third moment over N sigma^2 mu, one per cent here.
+        looks = 300 + np.abs(field) ** 2
+        weight = np.array([0.2, 0.7, 1, 1, 0.8, 0.3])[:, None]
+        acc = Accumulator.allocate(Grid(0.1, 0.05, draws), 1, 0)
+        for name, value in {
+            TOTAL: (weight * looks).sum(axis=0),
+            SQUARE: (weight * looks**2).sum(axis=0),
+            WEIGHT: weight.sum(),
+            WEIGHT_SQUARE: weight[:, 0] @ rho**2 @ weight[:, 0],
+            COUNT: n,
+        }.items():
+            acc.sums[:, 0, name] = np.reshape(np.broadcast_to(value, draws), (-1, 16))
+        tile = acc.finish(1, "starboard", noise_known=False)
+        spread = tile.extra["spread"][0]
+        # A field of power 2 has a standard deviation of 2, on a mean of 302.
+        assert np.mean(spread**2) == pytest.approx((2 / 302) ** 2, rel=0.025)
+        assert tile.looks[0, 0] < 3.5
+
+    def test_spread_is_nothing_in_steady_looks_and_untold_of_one(self) -> None:
+        acc = self.filled()
+        acc.sums[:, :, SQUARE] = acc.sums[:, :, TOTAL] ** 2 / 2
+        tile = acc.finish(6, "port", noise_known=False)
+        assert_allclose(tile.extra["spread"], 0, atol=2e-3)  # single precision squared
+        acc = self.filled()
+        acc.sums[:, :, SQUARE] = acc.sums[:, :, TOTAL] ** 2
+        acc.sums[:, :, COUNT] = 1
+        assert np.isnan(acc.finish(6, "port", noise_known=False).extra["spread"]).all()
+
+    def test_flags_do_not_depend_on_how_rows_are_cut_into_tiles(self) -> None:
+        def flags(*rows: int) -> np.ndarray:
+            acc = self.filled()
+            acc.sums[:, :, WEIGHT_SQUARE] = np.array([2, 4, 9, 1, 3, 8])[None, :, None]
+            return np.concatenate([acc.finish(n, "port", noise_known=False).quality for n in rows])
+
+        assert_array_equal(flags(6), flags(1, 1, 3, 1))
+        assert (flags(6) & Quality.FEW_LOOKS).any()
 
     def test_layers_have_the_types_of_a_product(self) -> None:
         tile: Tile = self.filled().finish(2, "port", noise_known=True)
