@@ -19,7 +19,8 @@ __all__ = ["TILE_COLUMNS", "TILE_ROWS", "multiply_tile"]
 TILE_ROWS = 4
 
 # Twenty-four sums fill the 32 registers of 512 bits; with 16 of 256 bits there is room for eight.
-_VECTORS = 6 if "+avx512f" in get_host_cpu_features() else 1
+_FEATURES = get_host_cpu_features() if config.CPU_FEATURES is None else config.CPU_FEATURES
+_VECTORS = 6 if "+avx512f" in _FEATURES else 1
 
 TILE_COLUMNS = LANES * _VECTORS
 
