@@ -14,9 +14,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from . import _beamform_kernels as kernels
+from ._field_kernels import field
 from ._lanes import LANES
+from ._steering_kernels import BLOCK, detect, steer
 from ._tile import TILE_ROWS
+from ._wavefront_kernels import focus
 from .aligned import aligned_zeros
 from .compress import Compressor
 from .errors import ParameterError
@@ -231,8 +233,8 @@ class Beamformer:
         return FieldBuffer(
             channel=aligned_zeros(4, span + (2 * reach // LANES + 6) * LANES),
             focused=aligned_zeros(n_channel + 1, 2, _PAD + span + 2 * LANES),
-            rows=aligned_zeros(n_row + 1, 2, kernels.BLOCK),
-            sums=aligned_zeros(2, n_half, 2, kernels.BLOCK),
+            rows=aligned_zeros(n_row + 1, 2, BLOCK),
+            sums=aligned_zeros(2, n_half, 2, BLOCK),
             steered=aligned_zeros(2, n_steered, _PAD + span + 2 * LANES),
             node=np.zeros(span // LANES + 1, np.int64),
             work=aligned_zeros(5 * (_PAD + span + 2 * LANES) + _MOST_NODES + 2),
@@ -275,8 +277,8 @@ class Beamformer:
                     f"level has shape (node, beam) = {level.shape}; allowed: 2 to {_MOST_NODES} nodes of "
                     f"{self.direction.size} beams."
                 )
-        self._steer(kernels.steer, channels, out)
-        kernels.field(
+        self._steer(steer, channels, out)
+        field(
             out.steered.reshape(-1),
             *out.steered.shape[1:],
             _PAD,
@@ -307,7 +309,7 @@ class Beamformer:
         ndarray of float32, shape (steered beam, n_sample)
             A view of ``out``, overwritten by the next ping.
         """
-        self._steer(kernels.detect, channels, out)
+        self._steer(detect, channels, out)
         return out.steered[0, :, _PAD : _PAD + self.n_sample]
 
     def _steer(self, kernel, channels: NDArray[np.float32], out: FieldBuffer) -> None:
@@ -315,7 +317,7 @@ class Beamformer:
         focused, steered = out.focused.reshape(-1), out.steered.reshape(-1)
         wide = out.focused.shape[2]
         for patch in self.patches:
-            kernels.focus(
+            focus(
                 x,
                 *channels.shape[1:],
                 patch.first,

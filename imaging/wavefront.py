@@ -32,8 +32,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ._beamform_kernels import HALO
 from ._lanes import LANES
+from ._steering_kernels import HALO
 from ._tile import TILE_ROWS
 from .aligned import aligned_zeros
 from .interpolation import Spectrum

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.imaging import _beamform_kernels as beamform
 from pingloom.imaging import _combine_kernels as combine
+from pingloom.imaging._field_kernels import field
 from pingloom.imaging._lanes import load, store
 from pingloom.imaging._slide import back_one, back_three, on_four, on_one
 from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
@@ -168,7 +168,7 @@ def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
         0.0,
     )
     outs = []
-    for kernel in (beamform.field, beamform.field.py_func):
+    for kernel in (field, field.py_func):
         out = np.full(n_beam * n * factor * 2 + 64, np.nan, np.float32)
         work = np.zeros(6 * wide, np.float32)
         kernel(*arguments, np.zeros(4, np.int64), work, n_beam, out)

@@ -82,7 +82,7 @@ def test_matched_filters_are_as_exact_as_stated(case, echo, exact, maker, bound)
 )
 def test_beams_are_as_exact_as_stated(case, exact, image, good, maker, bound) -> None:
     run = getattr(rivals, f"beams_{maker}")(case)
-    error, dim = errors(run(parts(exact))[:, good], image[:, good])
+    error, dim = errors(run(exact.astype(np.complex64))[:, good], image[:, good])
     assert error < bound
     # The quick one shows why dim cells are judged apart.
     assert dim > 0.1 if maker == "fast_inaccurate" else dim < 0.3

@@ -1,0 +1,159 @@
+"""Loops that make the field of steered beams. Arrays and numbers only; the stage has checked everything.
+
+Rows are written in whole vectors of sixteen samples, so buffers are that much longer than what counts.
+"""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+
+from ._lanes import LANES, load, spread, store
+from ._slide import back_one, back_three, back_two, on_four, on_one, on_three, on_two
+from ._weave import weave_four, weave_two
+
+__all__ = ["field"]
+
+f32 = np.float32
+
+
+@numba.njit(nogil=True, cache=True)
+def _between_beams(x, at, stride, n, taps, gain, out, to):
+    """A row half way between rows ``at`` and ``at + stride``, times a gain: symmetric taps on the rows on both sides."""
+    for s in range(0, n, LANES):
+        total = spread(taps[0]) * (load(x, at + s) + load(x, at + s + stride))
+        for p in range(1, taps.size):
+            total = total + spread(taps[p]) * (
+                load(x, at + s - p * stride) + load(x, at + s + (p + 1) * stride)
+            )
+        store(out, to + s, total * load(gain, s))
+
+
+@numba.njit(nogil=True, cache=True)
+def _steered_beam(x, at, n, gain, out, to):
+    for s in range(0, n, LANES):
+        store(out, to + s, load(x, at + s) * load(gain, s))
+
+
+@numba.njit(nogil=True, cache=True)
+def _ramps(node_per_sample, n_node, span, node, ramp):
+    """For each vector of samples the node below its first sample, and for each sample how far beyond that node it lies,
+    and how far beyond the next one, in ramp (2, span)."""
+    for v in range(span // LANES):
+        i = min(int(v * LANES * node_per_sample), n_node - 1)
+        node[v] = i
+        for s in range(v * LANES, (v + 1) * LANES):
+            beyond = f32(s * node_per_sample - i)
+            ramp[s] = beyond
+            ramp[span + s] = max(beyond - f32(1), f32(0))
+
+
+@numba.njit(nogil=True, cache=True)
+def _gain_row(table, beam, node_per_sample, span, node, ramp, column, gain, pad):
+    """Gain of a beam, tabled (node, beam), at each sample: linear between nodes, constant beyond the last."""
+    n_node = table.shape[0]
+    for i in range(n_node):
+        column[i] = table[i, beam]
+    column[n_node] = column[n_node + 1] = column[n_node - 1]
+    if node_per_sample * LANES < 1:
+        for v in range(span // LANES):
+            a, b, c = column[node[v]], column[node[v] + 1], column[node[v] + 2]
+            # At most one node lies within a vector: there the slope changes.
+            row = spread(a) + spread(b - a) * load(ramp, v * LANES)
+            store(gain, pad + v * LANES, row + spread(c - b - (b - a)) * load(ramp, span + v * LANES))
+    else:
+        for s in range(span):
+            at = min(s * node_per_sample, n_node - 1.0)
+            i = int(at)
+            gain[pad + s] = column[i] + f32(at - i) * (column[i + 1] - column[i])
+
+
+@numba.njit(nogil=True, cache=True)
+def _weave(row, at, wide, n, out, to):
+    """Real and imaginary parts in turn."""
+    for s in range(0, n, LANES):
+        weave_two(out, to + 2 * s, load(row, at + s), load(row, at + wide + s))
+
+
+@numba.njit(nogil=True, cache=True, inline="always")
+def _half_on(before, here, after, h1, h2, h3, h4):
+    near = h1 * (here + on_one(here, after)) + h2 * (back_one(before, here) + on_two(here, after))
+    far = h3 * (back_two(before, here) + on_three(here, after))
+    return near + far + h4 * (back_three(before, here) + on_four(here, after))
+
+
+@numba.njit(nogil=True, cache=True)
+def _weave_double_near(row, at, wide, n, taps, out, to):
+    """Parts in turn, after each sample what lies half way to the next, of four samples on either side."""
+    h1, h2, h3, h4 = spread(taps[0]), spread(taps[1]), spread(taps[2]), spread(taps[3])
+    imag = at + wide
+    ar, br, ai, bi = load(row, at - LANES), load(row, at), load(row, imag - LANES), load(row, imag)
+    for s in range(0, n, LANES):
+        cr, ci = load(row, at + s + LANES), load(row, imag + s + LANES)
+        half_r, half_i = _half_on(ar, br, cr, h1, h2, h3, h4), _half_on(ai, bi, ci, h1, h2, h3, h4)
+        weave_four(out, to + 4 * s, br, bi, half_r, half_i)
+        ar, br, ai, bi = br, cr, bi, ci
+
+
+@numba.njit(nogil=True, cache=True)
+def _weave_double(row, at, wide, n, taps, out, to):
+    """The same of any number of samples on either side."""
+    for s in range(0, n, LANES):
+        r, i = at + s, at + wide + s
+        a, b = load(row, r), load(row, i)
+        c = spread(taps[0]) * (a + load(row, r + 1))
+        d = spread(taps[0]) * (b + load(row, i + 1))
+        for p in range(1, taps.size):
+            h = spread(taps[p])
+            c = c + h * (load(row, r - p) + load(row, r + p + 1))
+            d = d + h * (load(row, i - p) + load(row, i + p + 1))
+        weave_four(out, to + 4 * s, a, b, c, d)
+
+
+@numba.njit(nogil=True, cache=True)
+def field(
+    x,
+    n_beam,
+    wide,
+    pad,
+    n,
+    first_beam,
+    between_beams,
+    between_samples,
+    level,
+    node_per_sample,
+    node,
+    work,
+    n_field,
+    out,
+):
+    """Steered beams x (2, beam, wide), sample s at pad + s, to a field of ``n_field`` beams (beam, sample, 2).
+
+    Where ``between_beams`` has taps (of one side), every second beam of the field is made half way between steered
+    ones, beginning after beam ``first_beam``; where ``between_samples`` has, the same holds for samples. ``level``
+    (node, beam) is a gain on the field with so many nodes a sample of x; none if it has no nodes. x, work (6, wide) and
+    out are flat; out has room for a vector of samples after the last beam.
+    """
+    ratio = 2 if between_beams.size > 0 else 1
+    imag = n_beam * wide
+    span = wide - 2 * pad
+    row, ramp = work[: 2 * wide], work[2 * wide : 4 * wide]
+    gain, column = work[4 * wide : 5 * wide], work[5 * wide :]
+    gain[:] = f32(1)
+    if level.shape[0] > 0:
+        _ramps(node_per_sample, level.shape[0], span, node, ramp)
+    for f in range(n_field):
+        at = (first_beam + f // ratio) * wide
+        if level.shape[0] > 0:
+            _gain_row(level, f, node_per_sample, span, node, ramp, column, gain, pad)
+        for part in range(2):
+            if f % ratio == 1:
+                _between_beams(x, part * imag + at, wide, wide, between_beams, gain, row, part * wide)
+            else:
+                _steered_beam(x, part * imag + at, wide, gain, row, part * wide)
+        if between_samples.size == 0:
+            _weave(row, pad, wide, n, out, f * 2 * n)
+        elif between_samples.size == 4:
+            _weave_double_near(row, pad, wide, n, between_samples, out, f * 4 * n)
+        else:
+            _weave_double(row, pad, wide, n, between_samples, out, f * 4 * n)
