@@ -22,7 +22,9 @@ __all__ = ["select", "sinc", "spread_exact", "spread_fast", "way_at"]
 
 # numpy's error model: the other one tests every divisor for zero, an early exit that keeps loops from being vectorised.
 _exact = njit(nogil=True, cache=True, error_model="numpy")
-_fast = njit(nogil=True, cache=True, error_model="numpy", fastmath=True)
+# Inlined by force: else the process that compiles a kernel calls its helpers as compiled on their own, later ones as they
+# were compiled with it, and fastmath makes that another rounding, 1e-7: other bytes after a fresh installation.
+_fast = njit(nogil=True, cache=True, error_model="numpy", fastmath=True, forceinline=True)
 _fast_inline = njit(nogil=True, cache=True, error_model="numpy", fastmath=True, inline="always")
 
 _BLOCK = ROW  # scatterers whose intermediate values stay in the first-level cache

@@ -390,3 +390,30 @@ def test_kernels_compute_the_same_uncompiled(tmp_path):
         (ping, _) = next(echoes.simulate(scenario, mode=mode, threads=1))
         # Order and contraction of float32 operations differ: a few steps of 6e-8, times 30 to 100 turns of phase.
         assert relative_rms(ping.echo, uncompiled) < 2e-5
+
+
+FRESH = """
+import sys, tomllib
+import numpy as np
+from pingloom.simulate import echoes
+from pingloom.simulate.scenario import Scenario
+scenario = Scenario.from_dict(tomllib.loads(sys.stdin.read()))
+np.save(sys.argv[1], next(echoes.simulate(scenario, threads=1))[0].echo)
+"""
+
+
+@pytest.mark.slow  # compiles the kernels anew
+def test_bytes_are_the_same_whether_kernels_are_compiled_now_or_were_before(tmp_path):
+    """Once a process called the helpers of a kernel that it had compiled itself as they were compiled on their own."""
+    scenario = dataclasses.replace(SMALL, sonar=dataclasses.replace(SMALL.sonar, sides="starboard"))
+    echo = []
+    for name in ("first", "second"):
+        subprocess.run(
+            [sys.executable, "-c", FRESH, str(tmp_path / f"{name}.npy")],
+            input=scenario.to_toml(),
+            text=True,
+            check=True,
+            env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")},
+        )
+        echo.append(np.load(tmp_path / f"{name}.npy"))
+    assert_array_equal(*echo)
