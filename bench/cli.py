@@ -30,6 +30,7 @@ COMMANDS = {
     "contact": "Crop a contact with its shadow, measure length and height.",
     "bench": "Time every stage beside what others would write; cost, growth, image quality.",
     "quality": "Simulate the reference geometry and hold every figure against theory.",
+    "budget": "Work out what each wrong belief does to place and level, by formula and as imaged.",
     "gallery": "Simulate, image and draw every preset, truth beside image.",
     "noise": "Hold a scenario's noise against published spectra, by kind and as recorded.",
     "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
