@@ -24,6 +24,7 @@ COMMANDS = {
     "inspect": "Say on one screen what a file is and what is in it.",
     "estimate": "Learn altitude, array errors and residual motion from a recording's echoes.",
     "image": "Form seabed images from a recording.",
+    "merge": "Add parts of a line, imaged apart, up to the whole.",
     "measure": "Measure speckle, resolution and contrast on a product.",
     "mosaic": "Put strips of many legs and both sides on one north-up map.",
     "export": "Write a product as a picture, a map or tiles for recognition programs.",

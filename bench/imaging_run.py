@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from pingloom.bench.console import refuse_existing
-from pingloom.bench.imaging_task import ImageSettings, ImagingTask, plan_legs, with_altitude
+from pingloom.bench.imaging_task import ImageSettings, ImagingTask, Part, plan_legs, with_altitude
 from pingloom.bench.leg_loop import LegLoop
 from pingloom.bench.repeated import Repeated
 from pingloom.bench.resuming import Keeper
@@ -37,6 +37,7 @@ def image_recording(
     checkpoint_pings: int = 0,
     resume: bool = False,
     repeat: int = 1,
+    part: Part | None = None,
 ) -> ImagingRun:
     """Image a recording into ``folder/<method>.nc``, a second leg into ``<method>-02.nc``, and so on.
 
@@ -58,6 +59,9 @@ def image_recording(
         never interrupted.
     repeat : int
         Image the recording so many times over, each time further along: a stand-in for a line of hours.
+    part : Part, optional
+        Image this part of the pings alone, into ``<method>-part-1-of-2.nc`` and the like, on the whole line's grid and with
+        the sums that :func:`~pingloom.bench.merging.merge_parts` adds up.
 
     Raises
     ------
@@ -69,10 +73,12 @@ def image_recording(
         raise ParameterError(
             "corrections belong to the pings of one pass; allowed: repeat without corrections."
         )
+    if part is not None and method != "multilook":
+        raise ParameterError(f"a part is asked of method {method!r}; allowed: multilook, whose looks add up.")
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise ParameterError(f"{folder} is a file; allowed: a folder. Give another name.")
-    if not resume:
+    if not resume and part is None:
         refuse_existing(folder / f"{method}.nc", overwrite=overwrite)
     start = time.perf_counter()
     with open_recording(path) as own:
@@ -99,6 +105,7 @@ def image_recording(
             overwrite=overwrite,
             before_rename=before_rename,
             corrections=corrections,
+            part=part,
         )
         plan = plan_legs(task)
         targets = [task.target(k) for k in range(len(plan))]
@@ -107,10 +114,11 @@ def image_recording(
             _refuse_targets(targets, keeper, overwrite=overwrite)
             folder.mkdir(parents=True, exist_ok=True)
             resumed_after = 0 if keeper.saved is None else keeper.saved.position
-            counts = LegLoop(task, plan, keeper, times, on_ping).run()
+            loop = LegLoop(task, plan, keeper, times, on_ping)
+            counts = loop.run()
         run = ImagingRun(
             method=method,
-            products=tuple(targets),
+            products=tuple(targets[k] for k in loop.made),
             n_ping=total,
             resumed_after=resumed_after,
             left_out=dict(counts.left_out),

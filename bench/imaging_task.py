@@ -11,7 +11,7 @@ import numpy as np
 from pingloom import __version__
 from pingloom.bench.legs import Leg, LegSettings, leg_name, legs
 from pingloom.imaging.chain import Chain, ChainSettings
-from pingloom.imaging.errors import DataError
+from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.frames import Trajectory
 from pingloom.imaging.records import Correction, Ping
 from pingloom.io.checkpoint import fingerprint
@@ -19,7 +19,7 @@ from pingloom.io.corrections import Corrections
 from pingloom.io.recording import Recording
 from pingloom.io.settings import to_toml
 
-__all__ = ["ImageSettings", "ImagingTask", "plan_legs", "with_altitude"]
+__all__ = ["ImageSettings", "ImagingTask", "Part", "plan_legs", "with_altitude"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +27,23 @@ class ImageSettings(ChainSettings):
     """All that can be set about imaging a recording: the chain's stages, and how the recording is cut into legs."""
 
     legs: LegSettings = LegSettings()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One of so many equal parts of a recording's pings, to be merged with the others."""
+
+    number: int
+    """From 1."""
+    of: int
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.number <= self.of <= 10_000:
+            raise ParameterError(f"part is {self.number}/{self.of}; allowed: 1/N to N/N, N at most 10000.")
+
+    def places(self, total: int) -> tuple[int, int]:
+        """First and past-last place in the order of ``total`` pings."""
+        return total * (self.number - 1) // self.of, total * self.number // self.of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +59,7 @@ class ImagingTask:
     overwrite: bool
     before_rename: Callable[[], None] | None
     corrections: Corrections | None
+    part: Part | None = None
 
     def correction(self, ping: Ping) -> Correction | None:
         """What was estimated for a ping."""
@@ -58,12 +76,14 @@ class ImagingTask:
                 self.method,
                 to_toml(self.settings),
                 self.corrections,
+                self.part,
             ]
         )
 
     def target(self, k: int) -> Path:
         """Product of leg ``k``."""
-        return self.folder / f"{leg_name(self.method, k)}.nc"
+        part = "" if self.part is None else f"-part-{self.part.number}-of-{self.part.of}"
+        return self.folder / f"{leg_name(self.method, k)}{part}.nc"
 
 
 def with_altitude(

@@ -39,6 +39,7 @@ def leg_writer(
             "seed": recording.seed,
             "leg": {"first_time_ns": leg.first_time_ns, "last_time_ns": leg.last_time_ns},
             "rays": chain.water.reason,
+            **({} if task.part is None else {"part": {"number": task.part.number, "of": task.part.of}}),
             "cells": {side: _cells(task, side, leg) for side in chain.sides},
         },
         georeference=_georeference(task, leg),

@@ -31,9 +31,17 @@ class PingFeed:
         Places in the recording's order to pass over: those that an interrupted run had done.
     order : PingOrder, optional
         As that run left it.
+    past : int, optional
+        Place at which to end; default the end of the recording.
     """
 
-    def __init__(self, recording: Recording, position: int = 0, order: PingOrder | None = None) -> None:
+    def __init__(
+        self,
+        recording: Recording,
+        position: int = 0,
+        order: PingOrder | None = None,
+        past: int | None = None,
+    ) -> None:
         self.position = position
         """Places in the recording's order that were handed on or left out."""
         self.left_out: Counter[str] = Counter()
@@ -42,6 +50,7 @@ class PingFeed:
         self.order = order or PingOrder(patience_s=0.0)
         self._recording = recording
         self._sides, self._numbers = recording.agenda()
+        self._past = self._sides.size if past is None else past
 
     @property
     def total(self) -> int:
@@ -49,7 +58,7 @@ class PingFeed:
         return self._sides.size
 
     def __iter__(self) -> Iterator[Ping]:
-        while self.position < self.total:
+        while self.position < self._past:
             side, number = SIDES[self._sides[self.position]], int(self._numbers[self.position])
             self.position += 1
             ping = self._recording.read_ping(side, number)

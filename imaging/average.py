@@ -20,6 +20,7 @@ from .lay import Grid
 from .records import Quality, Tile
 
 __all__ = [
+    "SUM_LAYERS",
     "Accumulator",
     "AverageSettings",
     "correlation_sums",
@@ -27,6 +28,15 @@ __all__ = [
     "finished_tile",
     "look_weights",
 ]
+
+SUM_LAYERS = {
+    "sum_intensity": TOTAL,
+    "sum_weight": WEIGHT,
+    "sum_weight_pairs": WEIGHT_SQUARE,
+    "sum_noise": NOISE_SUM,
+    "sum_square": SQUARE,
+}
+"""Sums by name that parts of a line carry, to be added; the count is their coverage."""
 
 _LEAST_LOOKS = 1.1
 """Fewer tell nothing of their spread."""
@@ -115,6 +125,8 @@ class Accumulator:
     """(column,) most looks seen at this distance so far."""
     touched: NDArray[np.int64]
     """(2,) lowest and past-highest row that any look may have reached."""
+    primed: NDArray[np.float32] | None = None
+    """(panel, ring row, 16) looks counted here that another part of the line images; None: none."""
 
     @classmethod
     def allocate(cls, grid: Grid, ring_rows: int, first_row: int) -> Accumulator:
@@ -148,12 +160,16 @@ class Accumulator:
         new = past_row - self.first_row
         rows = self.first_row + np.arange(self.ring_rows)
         grown = {}
-        for name in ("sums", "filled"):
+        for name in ("sums", "filled") if self.primed is None else ("sums", "filled", "primed"):
             array = getattr(self, name)
             wide = np.zeros((array.shape[0], new, *array.shape[2:]), array.dtype)
             wide[:, rows % new] = array[:, rows % self.ring_rows]
             grown[name] = wide
         return Accumulator(first_row=self.first_row, usual=self.usual, touched=self.touched, **grown)
+
+    def forget_count(self) -> None:
+        """Leave the looks counted so far out of the coverage: others image them."""
+        self.primed = self.sums[:, :, COUNT].copy()
 
     def read(self, first_row: int, n_row: int) -> NDArray[np.float32]:
         """Sums of open rows, shape (sum, row, column); a copy."""
@@ -165,6 +181,10 @@ class Accumulator:
         """Take the lowest ``n_row`` rows out as a tile and free their slots."""
         slots = (self.first_row + np.arange(n_row)) % self.ring_rows
         sums = self.read(self.first_row, n_row)
+        if self.primed is not None:
+            before = self.primed[:, slots].transpose(1, 0, 2).reshape(n_row, -1)
+            sums[COUNT] -= before[:, : self.usual.size]
+            self.primed[:, slots] = 0
         filled = self.filled[:, slots].transpose(1, 0, 2).reshape(n_row, -1)[:, : self.usual.size]
         tile = finished_tile(
             sums, filled, self.usual, side=side, first_row=self.first_row, noise_known=noise_known
@@ -217,6 +237,7 @@ def finished_tile(
         layers = [layer[:, ::-1] for layer in layers]
         first = -usual.size
     layers = [np.ascontiguousarray(layer) for layer in layers]
+    kept = {name: sums[k] if side == "starboard" else sums[k][:, ::-1] for name, k in SUM_LAYERS.items()}
     return Tile(
         side=side,
         first_along=first_row,
@@ -227,6 +248,7 @@ def finished_tile(
         noise_equivalent=layers[3],
         quality=layers[4],
         extra={"spread": layers[5]},
+        sums=kept,
     )
 
 

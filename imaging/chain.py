@@ -249,6 +249,43 @@ class Chain:
             noise_equivalent=tile.noise_equivalent,
         )
 
+    def prime(
+        self,
+        state: ChainState,
+        ping: Ping,
+        trajectory: Trajectory,
+        correction: Correction | None = None,
+        *,
+        seen: bool,
+    ) -> ChainState:
+        """Take in a ping that another part of the line images: what is remembered of it is remembered, nothing is laid.
+
+        Parameters
+        ----------
+        seen : bool
+            Also count its look, without weight, where it falls: the looks after it know what they share with it. Needed
+            of the last sixteen of a side; of those before only noise and rows are remembered.
+
+        Raises
+        ------
+        DataError
+            If the ping does not fit the plan.
+        """
+        self._check(ping)
+        plan, own = self.sides[ping.side], state.sides[ping.side]
+        if self._reason_to_leave_out(plan, ping, trajectory, correction):
+            return state
+        geometry, level, power = self._field(
+            plan, own, ping, trajectory, state.frame, correction, lambda stage: None, form=seen
+        )
+        own.noise = own.noise.updated(power)
+        if seen:
+            low, high = footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
+            make_room(own, ping.side, self.grid, self.settings.grid, low, high)
+            self.layer.look(plan, own, ping, geometry, level, self.buffers[ping.side], 0.0)
+            own.accumulator.forget_count()
+        return state
+
     def finish(
         self, state: ChainState, trajectory: Trajectory, observe: Observer | None = None
     ) -> tuple[list[Tile], list[StepReport]]:
@@ -332,8 +369,13 @@ class Chain:
         frame: StripFrame,
         correction: Correction | None,
         note: Observer,
+        *,
+        form: bool = True,
     ) -> tuple[PingGeometry, Level, float]:
-        """Form the levelled field of one ping in its side's buffer; the noise power comes with it, gains undone."""
+        """Form the levelled field of one ping in its side's buffer; the noise power comes with it, gains undone.
+
+        Without ``form`` all but the beams is done.
+        """
         altitude = self._altitude(ping, trajectory, correction)
         geometry = ping_geometry(
             plan.sonar,
@@ -365,9 +407,10 @@ class Chain:
             sound_speed_m_s=self.sound_speed_m_s,
         )
         note("rows and noise")
-        buffer = self.buffers[ping.side]
-        plan.beamformer.run(channels, buffer, level.amplitude, plan.delay_s[1] - plan.delay_s[0])
-        note("beams")
+        if form:
+            buffer = self.buffers[ping.side]
+            plan.beamformer.run(channels, buffer, level.amplitude, plan.delay_s[1] - plan.delay_s[0])
+            note("beams")
         return geometry, level, power / 10 ** (ping.receiver_gain_db / 10)
 
     def _reason_to_leave_out(

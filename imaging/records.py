@@ -510,6 +510,8 @@ class Tile:
     """Bits of :class:`Quality`."""
     extra: dict[str, ArrayLike] = field(default_factory=dict)
     """Further (along, across) layers by name."""
+    sums: dict[str, ArrayLike] = field(default_factory=dict)
+    """The sums that the layers were made of, (along, across) by name, for whoever adds tiles of the same pixels."""
 
     def __post_init__(self) -> None:
         shape = self.intensity.shape

@@ -70,6 +70,11 @@ _LONG = 400
     help="Go on from the state that an interrupted run left in the folder; begin at the beginning without one.",
 )
 @click.option(
+    "--part",
+    metavar="K/N",
+    help="Image the K-th of N equal parts of the pings; pingloom merge adds them up.",
+)
+@click.option(
     "--repeat",
     type=click.IntRange(1, 100_000),
     default=1,
@@ -88,6 +93,7 @@ def command(
     overwrite,
     checkpoint_pings,
     resume,
+    part,
     repeat,
     as_json,
     quiet,
@@ -109,8 +115,9 @@ def command(
     report = Report(as_json=as_json, quiet=quiet)
     chosen = read(settings, ImageSettings) if settings else ImageSettings()
     chosen = apply(chosen, assignments)
+    chosen_part = None if part is None else _part(part)
     picture = output / f"{method}.png"
-    if not no_picture:
+    if not no_picture and part is None:
         refuse_existing(picture, overwrite=overwrite)
     with Interruption() as stop, progress("pings", None, show=report.chatty) as advance:
         seen = 0
@@ -134,9 +141,10 @@ def command(
                 checkpoint_pings=checkpoint_pings,
                 resume=resume,
                 repeat=repeat,
+                part=chosen_part,
             )
         except Interrupted:
-            if (output / f".{method}.state").exists():
+            if any(output.glob(f".{method}*.state")):
                 raise Interrupted("the state was kept: go on with --resume.") from None
             raise
         stop.check()
@@ -183,6 +191,16 @@ def stage_table(report: Report, run) -> None:
         f"{run.n_side} side{'s' if run.n_side > 1 else ''}); first ping with planning and compilation "
         f"{run.first_ping_s:.1f} s"
     )
+
+
+def _part(text: str):
+    from pingloom.bench.imaging_task import Part
+    from pingloom.imaging.errors import ParameterError
+
+    number, _, of = text.partition("/")
+    if not (number.isdigit() and of.isdigit()):
+        raise ParameterError(f"part is {text!r}; allowed: 1/2, 2/2 and the like.")
+    return Part(number=int(number), of=int(of))
 
 
 def _steadiness(run) -> str:
