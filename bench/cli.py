@@ -34,6 +34,7 @@ COMMANDS = {
     "budget": "Work out what each wrong belief does to place and level, by formula and as imaged.",
     "gallery": "Simulate, image and draw every preset, truth beside image.",
     "noise": "Hold a scenario's noise against published spectra, by kind and as recorded.",
+    "mechanisms": "Switch each mechanism of the simulator on alone and measure what it does to an image.",
     "focus": "Focus a recording of a plane-wave array in water: one frame beside the average.",
     "evidence": "Print published and independent values beside ours: expected, got, verdict.",
 }
