@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from . import _geometry_kernels as kernels
 from .conventions import NANOSECONDS_PER_SECOND, SIDE_SIGN
 from .errors import DataError, ParameterError
 from .records import Platform, Sonar
@@ -57,6 +58,13 @@ class Trajectory:
     array_speed_time_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     array_speed_m_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     """Measured sound speeds at the array, of any number. [m/s]"""
+    interval_s: float = field(init=False)
+    """Usual time from row to row, 0 for a single one. [s]"""
+
+    def __post_init__(self) -> None:
+        """Know the rows' interval once: they may be millions."""
+        interval = float(np.median(np.diff(self.time_s))) if self.time_s.size > 1 else 0.0
+        object.__setattr__(self, "interval_s", interval)
 
     @classmethod
     def from_platform(cls, platform: Platform) -> Trajectory:
@@ -121,27 +129,13 @@ class Trajectory:
             North, east, depth [m], heading, pitch, roll [rad], and their time derivatives.
         """
         t = np.asarray(time_s, np.float64)
-        if self.time_s.size == 1:
-            return self.value + self.rate * t[:, None], np.broadcast_to(self.rate, (t.size, 6))
-        k = np.clip(np.searchsorted(self.time_s, t, side="right") - 1, 0, self.time_s.size - 2)
-        h = (self.time_s[k + 1] - self.time_s[k])[:, None]
-        u = (t - self.time_s[k])[:, None] / h
-        a, b, da, db = self.value[k], self.value[k + 1], self.rate[k] * h, self.rate[k + 1] * h
-        d = b - a
-        c2, c3 = 3 * d - 2 * da - db, da + db - 2 * d
-        value = a + u * (da + u * (c2 + u * c3))
-        rate = (da + u * (2 * c2 + u * 3 * c3)) / h
-        before, after = t < self.time_s[0], t > self.time_s[-1]
-        for outside, end in ((before, 0), (after, -1)):
-            if outside.any():
-                value[outside] = self.value[end] + self.rate[end] * (t[outside] - self.time_s[end])[:, None]
-                rate[outside] = self.rate[end]
+        value, rate = np.empty((t.size, 6)), np.empty((t.size, 6))
+        kernels.find_poses(self.time_s, self.value, self.rate, t, value, rate)
         return value, rate
 
     def covers(self, first_s: float, last_s: float) -> bool:
         """Whether the rows reach near enough to both times for a pose: within a second or two of their intervals."""
-        interval = float(np.median(np.diff(self.time_s))) if self.time_s.size > 1 else 0.0
-        beyond = max(1.0, 2 * interval)
+        beyond = max(1.0, 2 * self.interval_s)
         return first_s >= self.time_s[0] - beyond and last_s <= self.time_s[-1] + beyond
 
     def speed_at_array(self, time_s: float) -> float | None:

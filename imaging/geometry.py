@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from . import _geometry_kernels as kernels
 from .conventions import SIDE_SIGN
-from .frames import ArrayFrame, StripFrame, Trajectory, rotation
+from .frames import ArrayFrame, StripFrame, Trajectory
 from .records import Correction, Sonar
 from .refraction import RayTable, WaterColumn
 
@@ -55,34 +56,6 @@ class PingGeometry:
         """(node,) shortest distance from the array's centre to the seabed. [m]"""
         below = np.array([0.0, 0.0, self.seabed_plane[0]]) - self.centre_m
         return below @ self.seabed_normal
-
-    def seabed_direction(
-        self,
-        node_range_m: NDArray[np.float64],
-        direction: NDArray[np.float64],
-        bend: NDArray[np.float64] | None = None,
-    ) -> NDArray[np.float64]:
-        """Unit vectors straight from the array to the seabed, NaN where a range ends above it.
-
-        Parameters
-        ----------
-        node_range_m : ndarray of float64, shape (node,)
-            Straight range at each delay. [m]
-        direction : ndarray of float64, shape (u,)
-            Direction cosines to the array's line, as the beams have them.
-        bend : ndarray of float64, shape (node, 2), optional
-            What refraction multiplies the level and the downward part of a straight direction with; default 1.
-
-        Returns
-        -------
-        ndarray of float64, shape (node, u, 3)
-        """
-        along = self.axes[:, 0]
-        if bend is not None:
-            along = along * bend[:, [0, 0, 1]]
-        return _unit_vectors(
-            along, self.seabed_normal, self.side_sign, direction, self.clearance_m() / node_range_m
-        )
 
     def direction_at(self, sine_down: NDArray[np.float64]) -> NDArray[np.float64]:
         """Unit vectors (node, 3) broadside of the array whose downward part is ``sine_down`` (node,)."""
@@ -152,26 +125,21 @@ def ping_geometry(
     """
     # Geometry is taken at the pulse's centre: half a pulse after transmission and after each delay.
     begin = trajectory.seconds(time_ns) + sonar.pulse_duration_s / 2
-    value, rate = trajectory.pose(np.concatenate([[begin], begin + delay_s]))
-    value = value.copy()
+    n = delay_s.size + 1
+    time_s = np.empty(n)
+    time_s[0] = begin
+    np.add(delay_s, begin, out=time_s[1:])
+    value, rate = trajectory.pose(time_s)
+    moved = np.zeros(3)
     if correction is not None:
-        h = value[:, 3]
-        value[:, 0] += np.cos(h) * correction.shift_along_m - np.sin(h) * correction.shift_starboard_m
-        value[:, 1] += np.sin(h) * correction.shift_along_m + np.cos(h) * correction.shift_starboard_m
-        value[:, 3] += correction.shift_heading_rad
-    turn = frame.matrix() @ rotation(value[:, 3], value[:, 4], value[:, 5])
-    origin = frame.to_strip(value[:, :3])
-    centre = origin + turn @ array.centre_m
-    # Lever arms sweep round as the vehicle turns; differences over a millisecond are exact enough for a velocity
-    # that only bridges the gap between a column's reference point and its pixels.
-    step = 1e-3
-    later = value + rate * step
-    turn_later = frame.matrix() @ rotation(later[:, 3], later[:, 4], later[:, 5])
-    centre_later = frame.to_strip(later[:, :3]) + turn_later @ array.centre_m
-    axes = np.swapaxes(turn @ array.axes.T, 1, 2)
+        moved[:] = correction.shift_along_m, correction.shift_starboard_m, correction.shift_heading_rad
+    strip = np.array([frame.north_m, frame.east_m, frame.heading_rad])
+    origin, centre, velocity, axes = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3, 3))
+    kernels.carry_array(value, rate, strip, moved, array.centre_m, array.axes, origin, centre, velocity, axes)
     seabed_m = float(value[0, 2] + altitude_m)
     plane = np.array([seabed_m - slope[0] * origin[0, 0] - slope[1] * origin[0, 1], *slope])
-    transmitter = origin[0] + turn[0] @ sonar.transmit_position_m
+    # The transmitter stands off the array's centre by what the array's own axes tell.
+    transmitter = centre[0] + (array.axes @ (sonar.transmit_position_m - array.centre_m)) @ axes[0]
     rays = None
     if water is not None:
         across = transmitter[1] + SIDE_SIGN[sonar.side] * water.horizontal_m
@@ -189,7 +157,7 @@ def ping_geometry(
         transmit_axes=axes[0],
         delay_s=delay_s,
         centre_m=centre[1:],
-        velocity_m_s=(centre_later[1:] - centre[1:]) / step,
+        velocity_m_s=velocity[1:],
         axes=axes[1:],
         seabed_plane=plane,
         rays=rays,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from . import _lay_kernels as kernels
 from . import _line_kernels as lines
+from ._geometry_kernels import find_footprint
 from ._lanes import LANES
 from ._lay_kernels import Readout, Weights, Work
 from ._panel_kernels import Sight, Strip
@@ -183,25 +184,21 @@ class Layer:
 
 def footprint(geometry: PingGeometry, grid: Grid, half_rad: float) -> tuple[int, int]:
     """Lowest and past-highest row that the sector of this ping may touch."""
-    tx, axis, plane = geometry.transmitter_m, geometry.transmit_axes[0], geometry.seabed_plane
-    across = geometry.side_sign * np.linspace(0.5, grid.n_column - 0.5, 5) * grid.across_m
-    below = plane[0] + plane[1] * tx[0] + plane[2] * across - tx[2]
-    lean = axis[0] + plane[1] * axis[2]
-    ahead = -(axis[1] * (across - tx[1]) + axis[2] * below) / lean
-    drop = below + plane[1] * ahead
-    slant = np.sqrt(ahead**2 + (across - tx[1]) ** 2 + drop**2)
-    sine = np.sin(half_rad)
-    a = lean**2 - sine**2 * (1 + plane[1] ** 2)
-    if a <= 0:
+    low, high = find_footprint(
+        geometry.transmitter_m,
+        geometry.transmit_axes[0],
+        geometry.seabed_plane,
+        float(geometry.side_sign),
+        grid.n_column,
+        grid.across_m,
+        float(np.sin(half_rad)),
+    )
+    if not low <= high:
         raise DataError(
             "the array points within its sector of the leg's own direction: not a side-looking leg; allowed: headings "
             "within about 80 degrees of the course. Plan the leg with --set grid.heading_deg."
         )
-    b = sine**2 * (ahead + plane[1] * drop)
-    root = np.sqrt(b**2 + a * sine**2 * slant**2)
-    low = tx[0] + ahead + (b - root) / a
-    high = tx[0] + ahead + (b + root) / a
-    return int(np.floor(low.min() / grid.along_m)) - 1, int(np.ceil(high.max() / grid.along_m)) + 1
+    return int(np.floor(low / grid.along_m)) - 1, int(np.ceil(high / grid.along_m)) + 1
 
 
 def _readout(plan: SidePlan) -> Readout:

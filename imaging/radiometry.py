@@ -12,16 +12,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from . import _level_kernels as kernels
 from .beamform import Beamformer
 from .compress import Compressor
 from .geometry import PingGeometry
 from .records import Pattern, Sonar
+from .refraction import RayTable
 
 __all__ = ["Level", "Radiometer", "pattern_gain"]
 
 _DIRECTIONS = 17
 _LEAST_GAIN = 1e-4
 """Patterns are not trusted below -40 dB: levels there would be noise raised to the sky."""
+
+_MOST_PATTERN_NODES = 1 << 15
+
+_STRAIGHT = RayTable(1.0, np.ones((4, 1)), np.ones(1), np.ones(1), 1.0)
+"""Travel and straight distance are the same."""
 
 
 def pattern_gain(
@@ -58,8 +65,6 @@ class Level:
 class Radiometer:
     """One side's level, planned once."""
 
-    sonar: Sonar
-    wavelength_m: float
     sound_speed_m_s: float
     absorption_db_m: float
     source: float
@@ -72,6 +77,8 @@ class Radiometer:
     """(u, beam) spline interpolation from the nodes to the beams."""
     receive_along: NDArray[np.float64]
     """(node, u) gain of the receivers along the array, each seen from its own place."""
+    patterns: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+    """Amplitudes: transmitter along the array, transmitter and receivers upward, against the sine from -1 to 1."""
     transmit_apart_m: NDArray[np.float64]
     """(3,) transmitter from the array centre, on the array's axes. [m]"""
 
@@ -98,10 +105,9 @@ class Radiometer:
             sonar.pattern_receive_along, float(sonar.receive_size_m[0]), beamformer.wavelength_m, seen
         )
         receive_along = np.maximum((np.sqrt(gain) @ beamformer.shading) ** 2, _LEAST_GAIN)
+        wavelength = beamformer.wavelength_m
         apart = beamformer.frame.axes @ (sonar.transmit_position_m - beamformer.frame.centre_m)
         return cls(
-            sonar=sonar,
-            wavelength_m=beamformer.wavelength_m,
             sound_speed_m_s=sound_speed_m_s,
             absorption_db_m=absorption_db_m,
             source=_source_intensity(sonar),
@@ -110,6 +116,11 @@ class Radiometer:
             noise_gain=beamformer.noise_gain,
             to_beams=CubicSpline(direction, np.eye(direction.size))(beamformer.direction).T,
             receive_along=receive_along,
+            patterns=(
+                _tabled(sonar.pattern_transmit_along, float(sonar.transmit_size_m[0]), wavelength),
+                _tabled(sonar.pattern_transmit_vertical, float(sonar.transmit_size_m[1]), wavelength),
+                _tabled(sonar.pattern_receive_vertical, float(sonar.receive_size_m[1]), wavelength),
+            ),
             transmit_apart_m=apart,
         )
 
@@ -123,65 +134,54 @@ class Radiometer:
         receiver_gain_db : float
             Already applied to the echo. [dB]
         """
-        sonar, u = self.sonar, self.direction
+        u, shape = self.direction, self.receive_along.shape
         travel_m = np.maximum((self.sound_speed_m_s * geometry.delay_s + self.transmit_apart_m[1]) / 2, 0.05)
-        range_m, area, bend, ratio = _bent(geometry, travel_m)
-        straight = geometry.seabed_direction(range_m, u, bend)
-        point = geometry.centre_m[:, None, :] + range_m[:, None, None] * straight
-        sent = point - geometry.transmitter_m
-        sent_m = np.linalg.norm(sent, axis=2)
-        # Direction cosines that the array measures turn into true ones by the ratio of sound speeds.
-        turned = ratio * bend[:, None, [0, 0, 1]]
-        sent_sine = (sent * turned) @ geometry.transmit_axes.T / sent_m[..., None]
-        up = np.einsum("kud,kd->ku", straight * turned, geometry.axes[:, 2])
-
-        size_t, size_r = sonar.transmit_size_m, sonar.receive_size_m
-        wave = self.wavelength_m
-        along = self.receive_along * np.maximum(
-            pattern_gain(sonar.pattern_transmit_along, size_t[0], wave, sent_sine[..., 0]), _LEAST_GAIN
+        rays = geometry.rays or _STRAIGHT
+        gain, along, amplitude = np.empty(shape), np.empty(shape), np.empty(shape)
+        sine_up, noise, relative = np.empty(shape[0]), np.empty(shape[0]), np.empty(u.size)
+        kernels.tabulate_gain(
+            travel_m,
+            rays.travel_m,
+            rays.slant_m,
+            rays.factor,
+            rays.array_speed_ratio,
+            u,
+            geometry.transmitter_m,
+            geometry.transmit_axes,
+            geometry.centre_m,
+            geometry.axes,
+            geometry.seabed_normal,
+            geometry.clearance_m(),
+            float(geometry.side_sign),
+            self.receive_along,
+            *self.patterns,
+            _LEAST_GAIN,
+            self.source * self.cell * 10 ** (receiver_gain_db / 10),
+            self.absorption_db_m * np.log(10) / 10,
+            gain,
+            along,
+            sine_up,
         )
-        vertical = pattern_gain(sonar.pattern_transmit_vertical, size_t[1], wave, sent_sine[..., 2])
-        vertical = vertical * pattern_gain(sonar.pattern_receive_vertical, size_r[1], wave, up)
-        # The cell of a delay and a direction is the inverse of their gradients' vector product on the seabed.
-        across = np.cross(straight, geometry.axes[:, None, 0]) @ geometry.seabed_normal
-        area = self.cell * (area * range_m)[:, None] / np.maximum(np.abs(across), 1e-2)
-        spread = (sent_m * range_m[:, None]) ** -2.0
-        absorbed = 10 ** (-self.absorption_db_m * (sent_m + range_m[:, None]) / 10)
-        source = self.source * 10 ** (receiver_gain_db / 10)
-        gain = source * along * np.maximum(vertical, _LEAST_GAIN) * spread * absorbed * area
-
-        middle = u.size // 2
-        seen = np.isfinite(gain)
-        amplitude = np.where(seen, 1 / np.sqrt(np.where(seen, gain, 1.0)), 0.0)
-        best = np.where(seen, gain, 0.0).max(axis=1)
-        far = int(np.argmax(np.where(seen.all(axis=1), np.arange(seen.shape[0]), -1)))
-        relative = np.where(seen[far], along[far], 0.0)
-        noise = np.full(best.size, np.inf)
-        np.divide(self.noise_gain, best, out=noise, where=best > 0)
+        kernels.tabulate_noise(gain, along, self.noise_gain, amplitude, noise, relative)
         return Level(
             direction=u,
             amplitude=(amplitude @ self.to_beams).astype(np.float32),
             noise=noise,
-            relative_gain=relative / max(relative.max(), 1e-30),
-            sine_up=np.nan_to_num(up[:, middle] / ratio),
+            relative_gain=relative,
+            sine_up=sine_up,
         )
 
 
-def _bent(
-    geometry: PingGeometry, travel_m: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    """Straight range, area of a cell over its straight one, what bends directions (node, 2), and the speeds' ratio."""
-    if geometry.rays is None:
-        one = np.ones(travel_m.size)
-        return travel_m, one, np.stack([one, one], axis=1), 1.0
-    range_m, (_, curve, level, down) = geometry.rays.at_travel(travel_m)
-    share = range_m / travel_m
-    return (
-        range_m,
-        1 / (share**2 * curve * level),
-        np.stack([level, down], axis=1) * share[:, None],
-        (geometry.rays.array_speed_ratio),
-    )
+def _tabled(pattern: Pattern | None, size_m: float, wavelength_m: float) -> NDArray[np.float64]:
+    """A pattern's amplitude on equally spaced sines from -1 to 1, fine enough to be read linearly."""
+    # 256 nodes for each lobe of a uniform aperture, or eight for each of a table's own intervals: within 1e-4.
+    finest = wavelength_m / size_m / 256
+    if pattern is not None:
+        finest = (
+            float(np.diff(np.sin(np.clip(pattern.angle_rad, -np.pi / 2, np.pi / 2))).clip(1e-9).min()) / 8
+        )
+    n = int(np.clip(2 / finest, 512, _MOST_PATTERN_NODES)) // 2 * 2 + 1
+    return np.sqrt(pattern_gain(pattern, size_m, wavelength_m, np.linspace(-1, 1, n)))
 
 
 def _source_intensity(sonar: Sonar) -> float:

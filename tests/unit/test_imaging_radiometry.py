@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from pingloom.imaging._level_kernels import towards_seabed
 from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.compress import Compressor, CompressSettings
 from pingloom.imaging.frames import StripFrame, Trajectory
@@ -212,12 +213,28 @@ class TestGeometry:
         assert_allclose(got.velocity_m_s, np.tile([2.0, 0, 0], (64, 1)), atol=1e-6)
         assert got.seabed_m == pytest.approx(20.0)
 
+    def rays(self, got: PingGeometry, k: int, range_m: float, u: np.ndarray) -> np.ndarray:
+        """Directions (u, 3) as the level's loops make them of their axes."""
+        frame = np.empty((3, 3))
+        size, along, across, sine = towards_seabed(
+            got.axes[k, 0],
+            got.seabed_normal,
+            float(got.side_sign),
+            got.clearance_m()[k],
+            range_m,
+            1.0,
+            1.0,
+            frame,
+        )
+        q = (sine - u / size * along) / across
+        return np.stack([u / size, q, np.sqrt(1 - (u / size) ** 2 - q**2)], axis=1) @ frame
+
     def test_rays_end_on_the_seabed_at_their_range_and_direction(self) -> None:
         for side, sign in (("port", -1), ("starboard", 1)):
             got = self.geometry(still(pitch_rad=0.04, roll_rad=-0.03, heading_rad=0.1), side)
             r = C * DELAY_S / 2
             u = np.array([-0.05, 0.0, 0.03])
-            ray = got.seabed_direction(r, u)
+            ray = np.array([self.rays(got, k, r[k], u) for k in range(r.size)])
             assert_allclose(np.linalg.norm(ray, axis=-1), 1, atol=1e-12)
             assert_allclose(np.einsum("kud,kd->ku", ray, got.axes[:, 0]), np.tile(u, (64, 1)), atol=1e-12)
             point = got.centre_m[:, None] + r[:, None, None] * ray
