@@ -27,6 +27,7 @@ from ._panel_kernels import (
 )
 from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import field_power
+from .aligned import aligned_zeros
 
 __all__ = ["Readout", "Weights", "Work", "lay_look", "level_field"]
 
@@ -85,9 +86,9 @@ class Work(NamedTuple):
         """Set the memory aside."""
         return cls(
             np.zeros(N_CONSTANT + 6, np.float32),
-            np.zeros((N_NUMBER, LANES), np.float32),
-            np.zeros((4, _ROWS * LANES), np.int32),
-            np.zeros((5, _ROWS * LANES), np.float32),
+            aligned_zeros(N_NUMBER, LANES),
+            aligned_zeros(4, _ROWS * LANES).view(np.int32),
+            aligned_zeros(5, _ROWS * LANES),
         )
 
 

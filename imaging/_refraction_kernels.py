@@ -14,7 +14,7 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["find_rays", "profile_speed"]
+__all__ = ["find_rays", "profile_speed", "tabulate_factors"]
 
 _MOST_STEPS = 60
 _UPWARD_RAD = -1.3
@@ -159,3 +159,66 @@ def find_rays(depth, speed, z_from, horizontal, z_to, launch, time):
                 high = guess
             step = error * (way * way + h * h) / (-h * slope)
             guess = guess + step if low < guess + step < high else 0.5 * (low + high)
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def tabulate_factors(
+    horizontal,
+    drop,
+    launch,
+    time,
+    speed_from,
+    speed,
+    reference,
+    beams,
+    at_array,
+    unseen,
+    slant,
+    travel,
+    factor,
+):
+    """Fill a table of rays, see ``refraction.py``; return how many nodes lie before the first that no ray reaches.
+
+    Parameters
+    ----------
+    horizontal, drop : ndarray of float64, shape (n,)
+        Distances and drops below the array. [m]
+    launch, time : ndarray of float64, shape (n,) or (0,)
+        Of bent rays, as :func:`find_rays` finds them; none: straight rays at ``speed``. [rad, s]
+    speed_from, speed, reference, beams, at_array : float
+        Sound speeds: the profile's at the array, along straight rays, and those of the table. [m/s]
+    unseen : float
+        Stretch of what no ray reaches.
+    slant, travel : ndarray of float64, shape (n,)
+    factor : ndarray of float64, shape (4, n)
+    """
+    n = horizontal.size
+    for i in range(n):
+        x, h = horizontal[i], drop[i]
+        r = math.sqrt(x * x + h * h)
+        sign = 1.0
+        if launch.size > 0:
+            t = time[i]
+            p = math.cos(launch[i]) / speed_from
+            sign = 1.0 if launch[i] > 0 else (-1.0 if launch[i] < 0 else 0.0)
+        else:
+            t = r / speed
+            p = x / (r * speed)
+        path = reference * t
+        q = sign * math.sqrt(max(1 / (at_array * at_array) - p * p, 0.0))
+        curve = reference * path * p / x
+        slant[i] = r
+        travel[i] = path
+        factor[0, i] = (path / r) ** 2
+        factor[1, i] = curve
+        factor[2, i] = curve * beams / reference
+        factor[3, i] = beams * path * q / h
+    first = 0
+    while first < n and travel[first] < np.inf:
+        first += 1
+    # What lies in the shade of a faster layer is heard never; so is what a fold of the rays brings back beyond it.
+    for i in range(first, n):
+        factor[0, i] = unseen
+        for k in range(1, 4):
+            factor[k, i] = 1.0
+    return first

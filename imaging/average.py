@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ._lanes import LANES
 from ._sums import COUNT, N_SUM, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
+from .aligned import aligned_zeros
 from .errors import ParameterError
 from .lay import Grid
 from .records import Quality, Tile
@@ -23,10 +24,8 @@ __all__ = [
     "SUM_LAYERS",
     "Accumulator",
     "AverageSettings",
-    "correlation_sums",
     "field_correlation",
     "finished_tile",
-    "look_weights",
 ]
 
 SUM_LAYERS = {
@@ -61,12 +60,15 @@ class AverageSettings:
                 f"average.equalising_floor_db is {self.equalising_floor_db:g}; allowed: -40 to 0."
             )
 
+    @property
+    def power(self) -> int:
+        """Of its relative two-way gain that an equalised look is weighted with."""
+        return {"equalised": 0, "plain": 1, "snr": 2}[self.weighting]
 
-def look_weights(relative_gain: NDArray[np.float64], settings: AverageSettings) -> NDArray[np.float64]:
-    """Weight of an equalised look against its relative two-way gain (1 at its best)."""
-    if settings.weighting == "equalised":
-        return np.minimum(1.0, relative_gain / 10 ** (settings.equalising_floor_db / 10))
-    return relative_gain if settings.weighting == "plain" else relative_gain**2
+    @property
+    def floor(self) -> float:
+        """Gain below which an equalised look counts in proportion to its gain."""
+        return 10 ** (self.equalising_floor_db / 10)
 
 
 def field_correlation(
@@ -91,22 +93,6 @@ def field_correlation(
         k = round(float(d))
         out.flat[i] = np.sum(weight[k:] * weight[: weight.size - k]) / power if k < weight.size else 0.0
     return out
-
-
-def correlation_sums(correlation: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What a look adds to the sum of |rho_ij|^2 when 0, 1, 2, ... looks before it saw the pixel.
-
-    Parameters
-    ----------
-    correlation : ndarray of float64, shape (k,)
-        Field correlation with the last look, the one before, and so on.
-
-    Returns
-    -------
-    ndarray of float64, shape (k + 1,)
-        1, 1 + 2 rho_1^2, 1 + 2 rho_1^2 + 2 rho_2^2, ...
-    """
-    return 1 + np.concatenate([[0.0], np.cumsum(2 * correlation**2)])
 
 
 @dataclass(slots=True, eq=False)
@@ -134,7 +120,7 @@ class Accumulator:
         n_panel = -(-grid.n_column // LANES)
         return cls(
             first_row=first_row,
-            sums=np.zeros((n_panel, ring_rows, N_SUM, LANES), np.float32),
+            sums=aligned_zeros(n_panel, ring_rows, N_SUM, LANES),
             filled=np.zeros((n_panel, ring_rows, LANES), np.bool_),
             usual=np.zeros(grid.n_column, np.float32),
             touched=np.array([np.iinfo(np.int64).max, np.iinfo(np.int64).min]),
@@ -159,12 +145,11 @@ class Accumulator:
         """The same sums in a ring that also holds the rows up to ``past_row``."""
         new = past_row - self.first_row
         rows = self.first_row + np.arange(self.ring_rows)
-        grown = {}
+        grown = {"sums": aligned_zeros(self.sums.shape[0], new, *self.sums.shape[2:])}
         for name in ("sums", "filled") if self.primed is None else ("sums", "filled", "primed"):
             array = getattr(self, name)
-            wide = np.zeros((array.shape[0], new, *array.shape[2:]), array.dtype)
+            wide = grown.setdefault(name, np.zeros((array.shape[0], new, *array.shape[2:]), array.dtype))
             wide[:, rows % new] = array[:, rows % self.ring_rows]
-            grown[name] = wide
         return Accumulator(first_row=self.first_row, usual=self.usual, touched=self.touched, **grown)
 
     def forget_count(self) -> None:

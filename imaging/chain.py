@@ -162,7 +162,7 @@ class Chain:
             settings=settings,
             grid=grid,
             sides=plans,
-            layer=Layer.prepare(grid, settings.grid, settings.average, speed, plans),
+            layer=Layer.prepare(grid, settings.grid, settings.average, column, plans),
             water=column,
             absorption_db_m=absorption,
             water_depth_m=depth,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +11,13 @@ from numpy.typing import NDArray
 
 from . import _lay_kernels as kernels
 from . import _line_kernels as lines
+from . import _look_kernels as tables
 from ._geometry_kernels import find_footprint
 from ._lanes import LANES
-from ._lay_kernels import Readout, Weights, Work
+from ._lay_kernels import Weights
 from ._panel_kernels import Sight, Strip
-from .average import AverageSettings, correlation_sums, look_weights
+from .aligned import aligned_zeros
+from .average import AverageSettings
 from .beamform import FieldBuffer
 from .errors import DataError
 from .geometry import PingGeometry
@@ -22,12 +25,28 @@ from .lay import Grid, GridSettings
 from .open_rows import LARGEST_GAP_M
 from .radiometry import Level
 from .records import Ping
-from .side import SidePlan, SideState
+from .refraction import WaterColumn
+from .side import HISTORY, SidePlan, SideState
 
 __all__ = ["Layer", "footprint"]
 
 _TABLE = 257
 """Entries of the weight tables over direction cosine."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """Working memory of one side, reused from ping to ping."""
+
+    motion: NDArray[np.float32]
+    """(node, 16): see :class:`Sight`."""
+    rays: NDArray[np.float32]
+    """(ray node, 16): see :class:`Sight`."""
+    weight: NDArray[np.float32]
+    """(entry, 2): see :class:`Weights`."""
+    shared: NDArray[np.float32]
+    """(look before,): see :class:`Weights`."""
+    pixels: kernels.Work
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,12 +66,21 @@ class Layer:
         grid: Grid,
         settings: GridSettings,
         average: AverageSettings,
-        sound_speed_m_s: float,
-        sides: Iterable[str],
+        water: WaterColumn,
+        plans: Mapping[str, SidePlan],
     ) -> Layer:
-        """Set working memory aside for ``sides``."""
-        work = {side: Work.allocate() for side in sides}
-        return cls(grid, settings, average, sound_speed_m_s, work)
+        """Set working memory aside for all sides."""
+        work = {
+            side: Work(
+                motion=aligned_zeros(plan.delay_s.size, LANES),
+                rays=aligned_zeros(water.horizontal_m.size, LANES),
+                weight=np.zeros((_TABLE, 2), np.float32),
+                shared=np.zeros(HISTORY, np.float32),
+                pixels=kernels.Work.allocate(),
+            )
+            for side, plan in plans.items()
+        }
+        return cls(grid, settings, average, water.reference_m_s, work)
 
     def look(
         self,
@@ -65,10 +93,7 @@ class Layer:
         look_weight: float = 1.0,
     ) -> tuple[int, int, int]:
         """Add a look to the open rows; return pixels that got one, that came too late, that no beam covered."""
-        acc, beams = own.accumulator, plan.beamformer
-        u = np.linspace(beams.direction[0], beams.direction[-1], _TABLE)
-        relative = np.interp(u, level.direction, level.relative_gain)
-        weight = look_weights(relative, self.average)
+        acc, work = own.accumulator, self.work[ping.side]
         strip = Strip(
             side_sign=float(geometry.side_sign),
             along_m=self.grid.along_m,
@@ -76,46 +101,54 @@ class Layer:
             n_column=self.grid.n_column,
             first_row=acc.first_row,
             past_row=acc.past_row,
-            sector_sine=float(np.sin(beams.sector_half_rad)),
+            sector_sine=math.sin(plan.beamformer.sector_half_rad),
             steepest_sine=self._steepest_sine,
         )
-        weights = Weights(
-            table=np.stack([weight, weight / np.maximum(relative, 1e-6)], axis=1).astype(np.float32),
-            look=float(look_weight),
-            shared=_shared_speckle(plan, own, geometry),
+        average = self.average
+        tables.weigh_looks(level.relative_gain, average.power, average.floor, work.weight)
+        middle = geometry.delay_s.size // 2
+        n = tables.share_speckle(
+            geometry.transmitter_m,
+            geometry.centre_m[middle],
+            geometry.axes[middle, 0],
+            plan.overlap_step_m,
+            plan.overlap,
+            own.history_m,
+            work.shared,
         )
+        weights = Weights(table=work.weight, look=float(look_weight), shared=work.shared[:n])
         sight = self._sight(own, ping, geometry, level)
-        work = self.work[ping.side]
-        return kernels.lay_look(buffer.field, _readout(plan), sight, strip, weights, work, acc.sums)
+        return kernels.lay_look(buffer.field, plan.readout, sight, strip, weights, work.pixels, acc.sums)
 
     @property
     def _steepest_sine(self) -> float:
-        return float(np.sin(np.deg2rad(self.settings.steepest_grazing_deg)))
+        return math.sin(math.radians(self.settings.steepest_grazing_deg))
 
     def _sight(self, own: SideState, ping: Ping, geometry: PingGeometry, level: Level) -> Sight:
-        speed = self.sound_speed_m_s
-        noise = _noise_nodes(own, ping, level)
-        path_step_m = (geometry.delay_s[1] - geometry.delay_s[0]) * speed
-        motion = np.zeros((noise.size, LANES), np.float32)
-        motion[:, 0:3] = geometry.centre_m - geometry.transmitter_m
-        motion[:, 3:6] = geometry.velocity_m_s / speed
-        motion[:, 6:9] = geometry.axes[:, 0]
-        motion[:-1, 9:12] = np.diff(geometry.axes[:, 0], axis=0) / path_step_m
-        motion[:, 12] = noise
-        motion[:-1, 13] = np.diff(noise) / path_step_m
-        motion[-1, [9, 10, 11, 13]] = motion[-2, [9, 10, 11, 13]]
-        rays = np.zeros((geometry.rays.factor.shape[1], LANES), np.float32)
-        rays[:, :4] = geometry.rays.factor.T
+        work, step_s = self.work[ping.side], float(geometry.delay_s[1] - geometry.delay_s[0])
+        power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
+        tables.tabulate_motion(
+            geometry.transmitter_m,
+            geometry.centre_m,
+            geometry.velocity_m_s,
+            geometry.axes,
+            level.noise,
+            power,
+            self.sound_speed_m_s,
+            step_s,
+            work.motion,
+        )
+        tables.tabulate_rays(geometry.rays.factor, work.rays)
         return Sight(
             transmitter_m=geometry.transmitter_m,
             transmit_axis=geometry.transmit_axes[0],
             first_delay_s=float(geometry.delay_s[0]),
-            delay_step_s=float(geometry.delay_s[1] - geometry.delay_s[0]),
-            motion=motion,
+            delay_step_s=step_s,
+            motion=work.motion,
             plane=geometry.seabed_plane,
-            sound_speed_m_s=speed,
+            sound_speed_m_s=self.sound_speed_m_s,
             ray_step_m=geometry.rays.step_m,
-            rays=rays,
+            rays=work.rays,
         )
 
     def line(
@@ -133,7 +166,7 @@ class Layer:
         along, line = np.empty(n), np.empty((2, n), np.float32)
         lines.broadside_line(
             buffer.field,
-            _readout(plan),
+            plan.readout,
             self._sight(own, ping, geometry, level),
             float(geometry.side_sign),
             self.grid.across_m,
@@ -191,43 +224,11 @@ def footprint(geometry: PingGeometry, grid: Grid, half_rad: float) -> tuple[int,
         float(geometry.side_sign),
         grid.n_column,
         grid.across_m,
-        float(np.sin(half_rad)),
+        math.sin(half_rad),
     )
     if not low <= high:
         raise DataError(
             "the array points within its sector of the leg's own direction: not a side-looking leg; allowed: headings "
             "within about 80 degrees of the course. Plan the leg with --set grid.heading_deg."
         )
-    return int(np.floor(low / grid.along_m)) - 1, int(np.ceil(high / grid.along_m)) + 1
-
-
-def _readout(plan: SidePlan) -> Readout:
-    beams = plan.beamformer
-    return Readout(
-        first_delay_s=beams.first_delay_s,
-        rate_hz=beams.sample_rate_hz,
-        direction_first=float(beams.direction[0]),
-        direction_step=float(beams.direction[1] - beams.direction[0]),
-        last_delay_s=plan.compressor.last_delay_s,
-        delay_taps=plan.taps[0],
-        direction_taps=plan.taps[1],
-    )
-
-
-def _noise_nodes(own: SideState, ping: Ping, level: Level) -> NDArray[np.float64]:
-    power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
-    return np.where(np.isfinite(level.noise), level.noise, 0.0) * power
-
-
-def _shared_speckle(plan: SidePlan, own: SideState, geometry: PingGeometry) -> NDArray[np.float32]:
-    """What each look before this one adds to its share in the sum of squares; remembers where it was taken."""
-    middle = geometry.delay_s.size // 2
-    here = (geometry.transmitter_m + geometry.centre_m[middle]) / 2
-    apart = (own.history_m - here) @ geometry.axes[middle, 0]
-    known = np.isfinite(apart)
-    rho = np.interp(np.abs(apart[known]), plan.overlap_m, plan.overlap)
-    own.history_m[1:] = own.history_m[:-1].copy()
-    own.history_m[0] = here
-    more = np.diff(correlation_sums(rho))
-    # Looks so far back that they share nothing need not be counted.
-    return more[: np.flatnonzero(more).max(initial=-1) + 1].astype(np.float32)
+    return math.floor(low / grid.along_m) - 1, math.ceil(high / grid.along_m) + 1

@@ -161,8 +161,9 @@ class WaterColumn:
         """
         x = np.maximum(self.horizontal_m, 1e-4)
         drop = np.maximum(seabed_m - array_depth_m, 1e-3)
-        slant = np.hypot(x, drop)
         c_array = self.speed_at_array_m_s(array_depth_m, measured_m_s)
+        launch = time = np.empty(0)
+        c = c_profile = self.reference_m_s
         if self.exact:
             launch, time = np.empty(x.size), np.empty(x.size)
             kernels.find_rays(
@@ -175,26 +176,24 @@ class WaterColumn:
                 time,
             )
             c_profile = kernels.profile_speed(self.profile_depth_m, self.profile_speed_m_s, array_depth_m)
-            p, sign = np.cos(launch) / c_profile, np.sign(launch)
         else:
             c = self.mean_speed_m_s(array_depth_m, array_depth_m + float(drop[0]))
-            time = slant / c
-            p, sign = x / (slant * c), 1.0
-        travel = self.reference_m_s * time
-        q = sign * np.sqrt(np.maximum(1 / c_array**2 - p**2, 0))
-        curve = self.reference_m_s * travel * p / x
-        factor = np.stack(
-            [
-                (travel / slant) ** 2,
-                curve,
-                curve * self.beams_m_s / self.reference_m_s,
-                self.beams_m_s * travel * q / drop,
-            ]
+        slant, travel, factor = np.empty(x.size), np.empty(x.size), np.empty((4, x.size))
+        n = kernels.tabulate_factors(
+            x,
+            drop,
+            launch,
+            time,
+            c_profile,
+            c,
+            self.reference_m_s,
+            self.beams_m_s,
+            c_array,
+            _UNSEEN,
+            slant,
+            travel,
+            factor,
         )
-        missing = ~np.isfinite(travel)
-        n = int(np.argmax(missing)) if missing.any() else x.size
-        # What lies in the shade of a faster layer is heard never; so is what a fold of the rays brings back beyond it.
-        factor[:, n:] = np.array([_UNSEEN, 1.0, 1.0, 1.0])[:, None]
         return RayTable(
             float(self.horizontal_m[1]), factor, slant, travel[: max(n, 1)], c_array / self.beams_m_s
         )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ._lay_kernels import Readout
 from .average import Accumulator, field_correlation
 from .beamform import Beamformer
 from .combine import Combiner
@@ -18,9 +19,9 @@ from .records import Sonar
 from .refraction import WaterColumn
 from .row_weights import CombineSettings, RowPlan
 
-__all__ = ["SidePlan", "SideState"]
+__all__ = ["HISTORY", "SidePlan", "SideState"]
 
-_HISTORY = 16
+HISTORY = 16
 """Looks back that may share speckle."""
 
 
@@ -36,10 +37,10 @@ class SidePlan:
     rows: RowPlan
     delay_s: NDArray[np.float64]
     """(node,) delays at which geometry and level are tabled."""
-    taps: tuple[NDArray[np.float32], NDArray[np.float32]]
-    overlap_m: NDArray[np.float64]
+    readout: Readout
+    overlap_step_m: float
     overlap: NDArray[np.float64]
-    """Field correlation of two looks against their distance along the array."""
+    """Field correlation of two looks against their distance along the array, in equal steps from 0."""
 
     @classmethod
     def prepare(
@@ -63,6 +64,16 @@ class SidePlan:
         overlap_m = np.linspace(0, beamformer.frame.length_m / 2 * 1.02, 129)
         overlap = field_correlation(beamformer.frame.along_m, beamformer.shading, overlap_m)
         combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=water.beams_m_s)
+        in_delay, in_direction = field_taps(compressor, beamformer)
+        readout = Readout(
+            first_delay_s=beamformer.first_delay_s,
+            rate_hz=beamformer.sample_rate_hz,
+            direction_first=float(beamformer.direction[0]),
+            direction_step=float(beamformer.direction[1] - beamformer.direction[0]),
+            last_delay_s=compressor.last_delay_s,
+            delay_taps=in_delay,
+            direction_taps=in_direction,
+        )
         return cls(
             sonar=sonar,
             compressor=compressor,
@@ -73,8 +84,8 @@ class SidePlan:
                 rows, combiner.frame.offset_m.mean(axis=1), combiner.live, beamformer.wavelength_m
             ),
             delay_s=delay,
-            taps=field_taps(compressor, beamformer),
-            overlap_m=overlap_m,
+            readout=readout,
+            overlap_step_m=float(overlap_m[1]),
             overlap=overlap,
         )
 
@@ -89,7 +100,7 @@ class SideState:
     """(block, row, row) of the rows aligned at the seabed, mean over the latest pings."""
     row_pings: int = 0
     """Pings in it."""
-    history_m: NDArray[np.float64] = field(default_factory=lambda: np.full((_HISTORY, 3), np.nan))
+    history_m: NDArray[np.float64] = field(default_factory=lambda: np.full((HISTORY, 3), np.nan))
     """(16, 3) two-way phase centres of the latest looks in the strip frame, newest first. [m]"""
     line: NDArray[np.float32] | None = None
     """(3, column) along, power, noise of the last broadside line."""

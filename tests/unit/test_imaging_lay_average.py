@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from pingloom.imaging._look_kernels import share_speckle, weigh_looks
 from pingloom.imaging._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from pingloom.imaging.average import (
     Accumulator,
     AverageSettings,
-    correlation_sums,
     field_correlation,
-    look_weights,
 )
 from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.compress import Compressor, CompressSettings
@@ -91,14 +90,25 @@ class TestGrid:
 class TestWeights:
     gain = np.array([1.0, 0.5, 0.1, 0.05, 0.001])
 
+    def weights(self, **settings: Any) -> np.ndarray:
+        """Of a table with as many entries as gains: (weight, weight over gain)."""
+        average, table = AverageSettings(**settings), np.zeros((self.gain.size, 2), np.float32)
+        weigh_looks(self.gain, average.power, average.floor, table)
+        assert_allclose(table[:, 1], table[:, 0] / self.gain, rtol=1e-6)
+        return table[:, 0]
+
     def test_equalised_looks_count_alike_down_to_the_floor(self) -> None:
-        weight = look_weights(self.gain, AverageSettings(equalising_floor_db=-10.0))
-        assert_allclose(weight, [1, 1, 1, 0.5, 0.01])
+        assert_allclose(self.weights(equalising_floor_db=-10.0), [1, 1, 1, 0.5, 0.01])
 
     def test_plain_and_snr_weigh_by_gain_and_its_square(self) -> None:
         # Intensities are divided by the gain before they are weighed: as received is gain once, best SNR twice.
-        assert_allclose(look_weights(self.gain, AverageSettings(weighting="plain")), self.gain)
-        assert_allclose(look_weights(self.gain, AverageSettings(weighting="snr")), self.gain**2)
+        assert_allclose(self.weights(weighting="plain"), self.gain)
+        assert_allclose(self.weights(weighting="snr"), self.gain**2, rtol=1e-6)
+
+    def test_gains_are_linear_between_their_nodes(self) -> None:
+        table = np.zeros((9, 2), np.float32)
+        weigh_looks(np.array([0.2, 1.0, 0.6]), 1, 0.1, table)
+        assert_allclose(table[:, 0], [0.2, 0.4, 0.6, 0.8, 1.0, 0.9, 0.8, 0.7, 0.6], rtol=1e-6)
 
     @pytest.mark.parametrize(
         ("wrong", "message"),
@@ -128,19 +138,37 @@ class TestCorrelation:
         got = field_correlation(self.along, taper / taper.sum(), shift)
         assert_allclose(got, (own / own[0])[:16], atol=5e-3)
 
-    def test_sums_are_those_of_all_pairs(self) -> None:
-        rho = np.array([0.8, 0.45, 0.1])
-        assert_allclose(
-            correlation_sums(rho), [1, 1 + 2 * 0.64, 1 + 2 * (0.64 + 0.2025), 1 + 2 * (0.64 + 0.2025 + 0.01)]
-        )
+    def shares(self, places_m: list[float], overlap: np.ndarray, step_m: float) -> list[np.ndarray]:
+        """What looks taken one after the other along the array share with those before them."""
+        history, shares = np.full((16, 3), np.nan), []
+        axis = np.array([0.6, 0.0, 0.8])
+        for place in places_m:
+            shared = np.zeros(16, np.float32)
+            # Transmitter and receivers stand apart: half way between them counts.
+            apart = np.array([0.1, 0.2, -0.3])
+            n = share_speckle(
+                place * axis + apart, place * axis - apart, axis, step_m, overlap, history, shared
+            )
+            shares.append(shared[:n])
+        return shares
+
+    def test_a_look_shares_with_those_before_it_newest_first(self) -> None:
+        overlap = np.array([1.0, 0.8, 0.45, 0.1, 0.0, 0.0])
+        first, second, third, fourth = self.shares([0.0, 0.1, 0.25, 2.0], overlap, 0.1)
+        assert first.size == 0
+        assert_allclose(second, [2 * 0.64], rtol=1e-6)
+        assert_allclose(third, [2 * 0.625**2, 2 * 0.275**2], rtol=1e-6)
+        assert fourth.size == 0
 
     @pytest.mark.parametrize("spacing_m", [0.055, 0.164, 0.327])
     def test_the_effective_number_of_looks_is_that_of_the_double_sum(self, spacing_m: float) -> None:
         n = 14
         d = np.abs(np.subtract.outer(np.arange(n), np.arange(n))) * spacing_m
         brute = n**2 / np.sum(np.maximum(0, 1 - 2 * d / 0.6) ** 2)
-        rho = field_correlation(self.along, np.full(32, 1 / 32), spacing_m * np.arange(1, n))
-        total = sum(correlation_sums(rho[:k])[-1] for k in range(n))
+        distance = np.linspace(0, 0.31, 129)
+        overlap = field_correlation(self.along, np.full(32, 1 / 32), distance)
+        shares = self.shares(list(spacing_m * np.arange(n)), overlap, distance[1])
+        total = sum(1 + share.sum() for share in shares)
         assert n**2 / total == pytest.approx(brute, rel=3e-3)
 
 
