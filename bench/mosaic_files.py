@@ -23,11 +23,15 @@ from .seams import Tally
 
 __all__ = ["RESAMPLING", "draw_mosaic", "mosaic_about", "write_mosaic", "write_mosaic_tiff"]
 
-RESAMPLING = (
-    "Each cell is the mean of a strip's intensity over the cell's area; strips are averaged with their numbers of "
-    "looks as weights."
-)
-"""Said in the files."""
+_CELL = "Each cell is the mean of a strip's intensity over the cell's area; "
+RESAMPLING = {
+    "looks": _CELL + "strips are averaged with their numbers of looks as weights.",
+    "aspect": _CELL
+    + "strips that look the same way (nearest of four quarter turns) are averaged with their numbers of looks "
+    "as weights, and the ways count alike.",
+    "best": _CELL + "where strips overlap, the one with the most looks holds.",
+}
+"""Said in the files, by what is done where strips overlap."""
 
 _COMMENT = "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
 
@@ -53,7 +57,7 @@ def write_mosaic(
         title=about.pop("title"),
         calibrated=plan.calibrated,
         provenance=about,
-        attributes={"comment": _COMMENT, "resampling": RESAMPLING},
+        attributes={"comment": _COMMENT, "resampling": RESAMPLING[plan.overlap]},
         overwrite=overwrite,
     )
     with writer:
@@ -107,7 +111,7 @@ def write_mosaic_tiff(
         about={
             **mosaic_about(plan),
             "layer": layer,
-            "resampling": RESAMPLING,
+            "resampling": RESAMPLING[plan.overlap],
             "calibrated": plan.calibrated,
             "comment": _COMMENT,
         },
@@ -134,6 +138,7 @@ def mosaic_about(plan: MosaicPlan) -> dict[str, Any]:
         "pingloom": __version__,
         "epsg": plan.grid.epsg,
         "cell_m": plan.grid.cell_m,
+        "overlap": plan.overlap,
         **listed([s.path.name for s in plan.strips], [s.recording for s in plan.strips]),
     }
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,10 @@ from pingloom.io.product import Georeference, Product, read_product
 
 from ._speckle_cells import SpeckleCells, averaging_gain, speckle_cells
 
-__all__ = ["MosaicPlan", "Strip", "moved", "plan_mosaic", "read_strip"]
+__all__ = ["OVERLAPS", "MosaicPlan", "Overlap", "Strip", "moved", "plan_mosaic", "read_strip"]
+
+Overlap = Literal["looks", "aspect", "best"]
+OVERLAPS: tuple[Overlap, ...] = ("looks", "aspect", "best")
 
 _MOST_CELLS = 20_000_000_000
 _NODES = 48
@@ -138,6 +141,8 @@ class MosaicPlan:
     grid: MosaicGrid
     gains: tuple[NDArray[np.float64], ...] = field(repr=False)
     """For each strip (node,): looks of a cell over looks of a pixel."""
+    overlap: Overlap = "looks"
+    """What is done where strips overlap."""
 
     @property
     def calibrated(self) -> bool:
@@ -146,7 +151,11 @@ class MosaicPlan:
 
 
 def plan_mosaic(
-    paths: Sequence[str | Path], *, epsg: int | None = None, cell_m: float | None = None
+    paths: Sequence[str | Path],
+    *,
+    epsg: int | None = None,
+    cell_m: float | None = None,
+    overlap: Overlap = "looks",
 ) -> MosaicPlan:
     """Choose the grid for some products.
 
@@ -158,6 +167,8 @@ def plan_mosaic(
         Projected system in metres; default that of the first product, its UTM zone.
     cell_m : float, optional
         Default: the strips' largest pixel side, rounded up to 1, 2 or 5 times a power of ten. [m]
+    overlap : {"looks", "aspect", "best"}
+        Where strips overlap: average by looks, ways of looking alike, or the strip with most looks alone.
 
     Raises
     ------
@@ -168,6 +179,8 @@ def plan_mosaic(
     """
     if not paths:
         raise ParameterError("no product was given; allowed: one or more.")
+    if overlap not in OVERLAPS:
+        raise ParameterError(f"overlap is {overlap!r}; allowed: {', '.join(OVERLAPS)}.")
     strips = [read_strip(Path(path)) for path in paths]
     code = strips[0].place.epsg if epsg is None else int(epsg)
     # Sums in an order that doesn't depend on the order of names on the command line.
@@ -183,7 +196,7 @@ def plan_mosaic(
         else averaging_gain(s.speckle, grid.cell_m, np.arctan2(s.place.x_m[1], s.place.y_m[1]))
         for s in strips
     ]
-    return MosaicPlan(strips=tuple(strips), grid=grid, gains=tuple(gains))
+    return MosaicPlan(strips=tuple(strips), grid=grid, gains=tuple(gains), overlap=overlap)
 
 
 def _check_together(strips: Sequence[Strip]) -> None:

@@ -2,9 +2,15 @@
 
 A cell of the grid is the plain mean of a strip's intensity over the cell's area: every pixel counts for the area
 that it has in the cell. That keeps the mean level, uses all looks where cells are larger than pixels, and invents
-nothing where they are smaller (interpolation would smooth the speckle and so fake looks). Strips that
-overlap are averaged with their numbers of looks as weights; what one strip doesn't see, such as the gap below its
-vehicle, comes from the others. Nothing is done to make levels agree; the seams are measured instead.
+nothing where they are smaller (interpolation would smooth the speckle and so fake looks). What one strip doesn't see,
+such as the gap below its vehicle, comes from the others. Nothing is done to make levels agree; the seams are measured
+instead.
+
+Where strips overlap there is a choice. *looks*: averaged with their numbers of looks as weights, least speckle.
+*aspect*: strips that look the same way (nearest of four quarter turns from the first strip's starboard side) are averaged
+so, and the ways then count alike, however many strips looked each way: a shadow or a slope seen from one
+side alone is not voted down by three strips from another. *best*: the strip with the most looks alone, so that shadows
+and objects stay as one strip shows them.
 
 The layer ``looks`` is the sum over strips of their looks times what averaging over the cell adds. That is
 predicted from what the product says of its sonar; where it says nothing, averaging isn't counted.
@@ -157,7 +163,7 @@ def _empty(shape: tuple[int, int]) -> dict[str, NDArray[Any]]:
 def _part(
     plan: MosaicPlan, shelf: _Shelf, part: Block, near: Sequence[int], tally: Tally | None
 ) -> dict[str, NDArray[Any]]:
-    sums = _Sums((part.n_row, part.n_column))
+    sums = _SUMS[plan.overlap]((part.n_row, part.n_column))
     images: dict[int, NDArray[np.float32]] = {}
     gaps: dict[int, NDArray[np.bool_]] = {}
     for k in near:
@@ -167,7 +173,7 @@ def _part(
             continue
         cells = _averaged(plan, shelf, k, part, affine, window)
         across = plan.strips[k].edge_m[1] + plan.strips[k].pixel_m[1] * _at_centres(affine[1], part)
-        sums.add(cells, np.interp(across, plan.strips[k].node_m, plan.gains[k]))
+        sums.add(cells, np.interp(across, plan.strips[k].node_m, plan.gains[k]), _aspect(plan, k, across))
         if tally is not None:
             images[k] = np.where(cells.seen, cells.intensity, np.nan).astype(np.float32)
             along = _at_centres(affine[0], part)
@@ -178,6 +184,12 @@ def _part(
     if tally is not None:
         tally.take(part, layers, images, gaps)
     return layers
+
+
+def _aspect(plan: MosaicPlan, k: int, across_m: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Which way strip ``k`` looks at each cell: quarter turns from the first strip's starboard side, 0 to 3."""
+    first, own = (np.arctan2(s.place.x_m[1], s.place.y_m[1]) for s in (plan.strips[0], plan.strips[k]))
+    return np.rint((own - first) / (np.pi / 2) + np.where(across_m > 0, 0, 2)).astype(np.int64) % 4
 
 
 def _at_centres(affine: NDArray[np.float64], part: Block) -> NDArray[np.float64]:
@@ -243,17 +255,21 @@ class _Sums:
         self.bit = np.zeros((N_BIT, *shape))
         self.strips = np.zeros(shape, np.uint16)
 
-    def add(self, cells: _Cells, gain: NDArray[np.float64]) -> None:
-        looks = np.where(cells.seen, np.maximum(cells.looks, 1e-3) * gain, 0.0)
-        self.weighted += looks * cells.intensity
+    def add(self, cells: _Cells, gain: NDArray[np.float64], aspect: NDArray[np.int64]) -> None:
+        """Take one strip; ``aspect`` says which way it looks."""
+        self._add(cells, np.where(cells.seen, np.maximum(cells.looks, 1e-3) * gain, 0.0))
+
+    def _add(self, cells: _Cells, looks: NDArray[np.float64]) -> None:
+        self.weighted += np.where(looks > 0, looks * np.nan_to_num(cells.intensity), 0.0)
         self.looks += looks
-        known = cells.seen & np.isfinite(cells.noise)
+        used = looks > 0
+        known = used & np.isfinite(cells.noise)
         self.noise += np.where(known, looks * np.nan_to_num(cells.noise), 0.0)
         self.noise_looks += np.where(known, looks, 0.0)
-        self.coverage += np.where(cells.seen, cells.coverage, 0.0)
+        self.coverage += np.where(used, cells.coverage, 0.0)
         for b in range(N_BIT):
             self.bit[b] += looks * ((cells.flags >> b) & 1)
-        self.strips += cells.seen
+        self.strips += used
 
     def layers(self) -> dict[str, NDArray[Any]]:
         out = _empty(self.looks.shape)
@@ -271,3 +287,51 @@ class _Sums:
         out["quality"] = np.where(seen, flags, np.uint8(Quality.NOT_SEEN))
         out["strips"] = self.strips
         return out
+
+
+class _Best(_Sums):
+    """The strip with the most looks alone; of equal ones the first."""
+
+    def add(self, cells: _Cells, gain: NDArray[np.float64], aspect: NDArray[np.int64]) -> None:
+        looks = np.where(cells.seen, np.maximum(cells.looks, 1e-3) * gain, 0.0)
+        better = looks > self.looks
+        for sums in (self.weighted, self.looks, self.noise, self.noise_looks, self.coverage, self.strips):
+            sums[better] = 0
+        self.bit[:, better] = 0
+        self._add(cells, np.where(better, looks, 0.0))
+
+
+class _Aspects:
+    """Sums for each way of looking, which count alike in the end."""
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self._ways = [_Sums(shape) for _ in range(4)]
+        self._shape = shape
+
+    def add(self, cells: _Cells, gain: NDArray[np.float64], aspect: NDArray[np.int64]) -> None:
+        """Take one strip; ``aspect`` says which way it looks."""
+        looks = np.where(cells.seen, np.maximum(cells.looks, 1e-3) * gain, 0.0)
+        for way, sums in enumerate(self._ways):
+            sums._add(cells, np.where(aspect == way, looks, 0.0))
+
+    def layers(self) -> dict[str, NDArray[Any]]:
+        """The mean over the ways that saw a cell; its looks A^2 / sum(1 / N) of A ways, variances of means added."""
+        all_ways = _Sums(self._shape)
+        seen = [way.looks > 0 for way in self._ways]
+        n_way = np.sum(seen, axis=0)
+        inverse = sum(
+            np.where(s, 1 / np.where(s, w.looks, 1.0), 0.0) for s, w in zip(seen, self._ways, strict=True)
+        )
+        looks = np.where(n_way > 0, n_way**2 / np.where(n_way > 0, inverse, 1.0), 0.0)
+        for s, way in zip(seen, self._ways, strict=True):
+            # Each way's weights are scaled to the same sum.
+            share = np.where(s, looks / np.maximum(n_way, 1) / np.where(s, way.looks, 1.0), 0.0)
+            for name in ("weighted", "looks", "noise", "noise_looks"):
+                getattr(all_ways, name)[...] += share * getattr(way, name)
+            all_ways.bit += share * way.bit
+            all_ways.coverage += way.coverage
+            all_ways.strips += way.strips
+        return all_ways.layers()
+
+
+_SUMS = {"looks": _Sums, "aspect": _Aspects, "best": _Best}

@@ -28,16 +28,24 @@ _ENDS = (".nc", ".tif", ".tiff")
     metavar="M",
     help="Side of a cell; default the largest pixel side, rounded up to 1, 2 or 5. [m]",
 )
+@click.option(
+    "--overlap",
+    type=click.Choice(["looks", "aspect", "best"]),
+    default="looks",
+    show_default=True,
+    help="Where strips overlap: average by looks; ways of looking alike; the strip with most looks alone.",
+)
 @click.option("--layer", default="backscatter", show_default=True, help="Layer of a .tif.")
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace what is there.")
 @common_options
-def command(products, output, epsg, cell_m, layer, no_picture, overwrite, as_json, quiet) -> None:
+def command(products, output, epsg, cell_m, overlap, layer, no_picture, overwrite, as_json, quiet) -> None:
     """Put the strips of all PRODUCTs on one north-up grid.
 
     A cell is the mean of a strip's intensity over its area, so cells larger than pixels gain looks. Where strips
-    overlap they are averaged with their looks as weights, and each fills what another leaves open under its
-    vehicle. Levels aren't adjusted: the seams are measured and printed. Memory stays small however large the
+    overlap they are averaged with their looks as weights; with --overlap aspect strips from each of four sides count alike, so
+    that what shows from one side alone is not voted down; with best the strip with the most looks holds alone. Each
+    fills what another leaves open under its vehicle. Levels aren't adjusted: the seams are measured and printed. Memory stays small however large the
     area.
     """
     from pingloom.bench.mosaic_files import draw_mosaic, write_mosaic, write_mosaic_tiff
@@ -52,7 +60,7 @@ def command(products, output, epsg, cell_m, layer, no_picture, overwrite, as_jso
     refuse_existing(output, overwrite=overwrite)
     if not no_picture:
         refuse_existing(picture, overwrite=overwrite)
-    plan = plan_mosaic(products, epsg=epsg, cell_m=cell_m)
+    plan = plan_mosaic(products, epsg=epsg, cell_m=cell_m, overlap=overlap)
     tally = Tally(plan.grid)
     with progress("blocks", sum(1 for _ in plan.grid.blocks()), show=report.chatty) as advance:
         if output.suffix.lower() == ".nc":
@@ -72,6 +80,7 @@ def _say(report: Report, plan, tally, output: Path, pictures: list[Path]) -> Non
         "pictures": [str(p) for p in pictures],
         "epsg": grid.epsg,
         "cell_m": grid.cell_m,
+        "overlap": plan.overlap,
         "rows": grid.n_row,
         "columns": grid.n_column,
         "strips": [str(s.path) for s in plan.strips],

@@ -396,3 +396,51 @@ def test_a_strip_without_place_and_one_without_echo_are_refused(tmp_path):
     with pytest.raises(DataError, match="no cell was seen"):
         write_mosaic(plan, tmp_path / "m.nc", Tally(plan.grid))
     assert sorted(p.name for p in tmp_path.iterdir()) == ["dark.nc", "lost.nc"]
+
+
+# ---- where strips overlap --------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def three(tmp_path_factory) -> list[Path]:
+    """Two strips northward and one westward over one place: levels 1, 2 and 7; looks 8, 4 and 6."""
+    folder = tmp_path_factory.mktemp("three")
+    return [
+        strip(folder / "a.nc", uniform(1.0), looks=8.0, gap_m=0.0),
+        strip(folder / "b.nc", uniform(2.0), looks=4.0, gap_m=0.0, place=georeference(EAST_M - 1.0)),
+        strip(
+            folder / "c.nc",
+            uniform(7.0),
+            looks=6.0,
+            gap_m=0.0,
+            place=georeference(EAST_M + 15.0, NORTH_M + 5.0, -np.pi / 2),
+        ),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("overlap", "level", "looks", "n"),
+    [
+        ("looks", (8 * 1 + 4 * 2 + 6 * 7) / 18, 18.0, 3),
+        # Two look the same way: (8 + 8) / 12 and 7 count alike, their variances of 1/12 and 1/6 over four.
+        ("aspect", (16 / 12 + 7) / 2, 4 / (1 / 12 + 1 / 6), 3),
+        ("best", 1.0, 8.0, 1),
+    ],
+)
+def test_strips_that_overlap_count_as_was_asked(overlap, level, looks, n, three):
+    plan = plan_mosaic(three, cell_m=0.2, overlap=overlap)
+    x, y = EAST_M + 8.0, NORTH_M + 12.0
+    row, column = int((plan.grid.north_m - y) / 0.2), int((x - plan.grid.west_m) / 0.2)
+    for block, layers in mosaic_blocks(plan):
+        i, j = row - block.first_row, column - block.first_column
+        if 0 <= i < block.n_row and 0 <= j < block.n_column:
+            found = {name: values[i, j] for name, values in layers.items()}
+    assert found["strips"] == n
+    assert found["intensity"] == pytest.approx(level, rel=1e-5)
+    assert found["looks"] == pytest.approx(looks, rel=1e-5)
+    assert found["noise_equivalent"] == pytest.approx(0.01, rel=1e-5)
+
+
+def test_another_word_for_overlap_is_refused(three):
+    with pytest.raises(ParameterError, match="overlap is 'first'; allowed: looks, aspect, best"):
+        plan_mosaic(three, overlap="first")
