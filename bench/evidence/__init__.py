@@ -28,6 +28,7 @@ SECTIONS = {
     "detection": "detection",
     "aperture": "aperture",
     "multipath": "paths",
+    "bounces": "bounces",
     "rays": "paths",
     "geometry": "paths",
     "registration": "position",
