@@ -7,7 +7,6 @@ stream; row slots form a ring.
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numba
@@ -29,11 +28,9 @@ from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import field_power
 from .aligned import aligned_zeros
 
-__all__ = ["Readout", "Weights", "Work", "lay_look", "level_field"]
+__all__ = ["Readout", "Weights", "Work", "lay_look"]
 
 f32 = np.float32
-_FAST = {"contract", "reassoc", "nsz"}
-
 _ROWS = 8
 """Rows of a panel that are placed, detected and added at a time: their numbers stay near."""
 
@@ -90,29 +87,6 @@ class Work(NamedTuple):
             aligned_zeros(4, _ROWS * LANES).view(np.int32),
             aligned_zeros(5, _ROWS * LANES),
         )
-
-
-@numba.njit(nogil=True, cache=True, fastmath=_FAST)
-def level_field(field, amplitude, node_per_sample):
-    """Multiply field (beam, sample, 2) in place by amplitude (node, beam) read linearly along delay."""
-    n_beam, n = field.shape[:2]
-    n_node = amplitude.shape[0]
-    for b in range(n_beam):
-        column = amplitude[:, b]
-        beam = field[b]
-        # Node by node, so that the inner loop is a straight line that vectorises.
-        for i in range(n_node - 1):
-            first = math.ceil(i / node_per_sample)
-            last = min(n, math.ceil((i + 1) / node_per_sample))
-            step = f32((column[i + 1] - column[i]) * node_per_sample)
-            start = f32(column[i] + step * (first - i / node_per_sample))
-            for s in range(first, last):
-                g = start + step * f32(s - first)
-                beam[s, 0] *= g
-                beam[s, 1] *= g
-        for s in range(math.ceil((n_node - 1) / node_per_sample), n):
-            beam[s, 0] *= column[n_node - 1]
-            beam[s, 1] *= column[n_node - 1]
 
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")

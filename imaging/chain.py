@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ._echo_kernels import is_finite
 from .average import Accumulator
 from .beamform import Beamformer, FieldBuffer
 from .chain_settings import BottomSettings, ChainSettings, Method, WaterSettings
@@ -421,8 +422,7 @@ class Chain:
         begin = trajectory.seconds(ping.time_ns)
         if not trajectory.covers(begin, begin + plan.compressor.last_delay_s):
             return "no navigation at its time"
-        # One sum finds any sample that is not finite.
-        if not np.isfinite(ping.echo.view(np.float32).sum(dtype=np.float64)):
+        if not is_finite(ping.echo.reshape(-1).view(np.float32)):
             return "echo holds samples that are not finite"
         return ""
 

@@ -101,7 +101,14 @@ def _mean_power(parts: NDArray[np.float32]) -> float:
     """Mean of an exponential law from its median, once the transmission has died away; parts (2, ..., sample)."""
     power = parts[0] ** 2 + parts[1] ** 2
     while (half := power.shape[-1] // 2) >= _LEAST_SAMPLES:
-        if np.median(power[..., :half]) < _LOUDER * np.median(power[..., half:]):
+        if _median(power[..., :half]) < _LOUDER * _median(power[..., half:]):
             break
         power = power[..., half:]
-    return float(np.median(power) / np.log(2))
+    return _median(power) / np.log(2)
+
+
+def _median(values: NDArray[np.float32]) -> float:
+    """Median of finite numbers, without the care that NumPy's own takes of others, which costs three times as much."""
+    middle = [(values.size - 1) // 2, values.size // 2]
+    low, high = np.partition(values, middle, axis=None)[middle]
+    return (float(low) + float(high)) / 2

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pingloom.imaging._echo_kernels import is_finite
 from pingloom.imaging.combine import Combiner
 from pingloom.imaging.compress import Compressor, CompressSettings
-from pingloom.imaging.estimate.noise import NoiseState, measure_noise
+from pingloom.imaging.estimate.noise import NoiseState, _median, measure_noise
 from pingloom.imaging.frames import StripFrame, array_frame
 from pingloom.imaging.geometry import ping_geometry
 from pingloom.imaging.records import Sonar
@@ -139,3 +140,18 @@ def test_noise_that_rises_for_good_is_followed_and_silence_says_nothing() -> Non
     assert state.power == pytest.approx(10.0, rel=0.02)
     # Without noise at first, as in a simulation, the first that comes is believed.
     assert NoiseState().updated(0.0).updated(3.0).power == 3.0
+
+
+@pytest.mark.parametrize("place", [0, 77, 204_999])
+@pytest.mark.parametrize("wrong", [np.nan, np.inf, -np.inf])
+def test_one_number_that_is_none_is_found_wherever_it_stands(place: int, wrong: float) -> None:
+    samples = np.full(205_000, 3e38, np.float32)
+    assert is_finite(samples)
+    samples[place] = wrong
+    assert not is_finite(samples)
+
+
+@pytest.mark.parametrize("n", [1, 2, 31, 4608])
+def test_the_median_is_the_usual_one(n: int) -> None:
+    values = np.random.default_rng(n).exponential(size=(3, n)).astype(np.float32)
+    assert _median(values[:, ::2]) == pytest.approx(float(np.median(values[:, ::2])), rel=1e-6)
