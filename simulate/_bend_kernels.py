@@ -113,13 +113,14 @@ def _cubic(a, b, da, db, u):
 
 
 @_exact
-def _blend(x, z, step, node, table):
+def _blend(x, z, step, node, table, middle, clear):
     """Read a table at distance x and depth z: state, time's departure, the last four fields.
 
-    State 1: read; 0: in shadow; 2: beside the table or at the shadow's edge, to be solved outright.
+    State 1: read; 0: in shadow; 2: beside the table, within ``clear`` of the source's own depth ``middle``, where rays are too
+    varied for a table, or at the shadow's edge: to be solved outright.
     """
     i = int(x / step)
-    if i > table.shape[1] - 3 or node.size < 3 or not node[0] <= z <= node[-1]:
+    if i > table.shape[1] - 3 or node.size < 3 or not node[0] <= z <= node[-1] or abs(z - middle) < clear:
         return 2, 0.0, 0.0, 0.0, 0.0, 0.0
     k = min(np.searchsorted(node, z, side="right") - 1, node.size - 2)
     m, left = k - k % 2, abs(i - 1)  # the fields are even in x
@@ -175,14 +176,16 @@ def _solve(x, z, leg, scratch):
 
 
 @_exact
-def _at_one_depth(z, step, node, table):
+def _at_one_depth(z, step, node, table, middle, clear):
     """Cut a table to one depth, (place, 6): time's departure and its slope, the last four fields.
 
     Infinite: in shadow; NaN: not to be read.
     """
     out = np.empty((table.shape[1], 6))
     for i in range(table.shape[1] - 2):
-        state, out[i, 0], out[i, 2], out[i, 3], out[i, 4], out[i, 5] = _blend(i * step, z, step, node, table)
+        state, out[i, 0], out[i, 2], out[i, 3], out[i, 4], out[i, 5] = _blend(
+            i * step, z, step, node, table, middle, clear
+        )
         if state != 1:
             out[i, :] = math.inf if state == 0 else math.nan
             continue
@@ -228,7 +231,7 @@ def table_error(leg, step, table, work, rays, worst):
         c_target = np.interp(z, depth, speed)
         eigenrays_into(depth, speed, loss, source, z, place, work, rays)
         for i in range(place.size):
-            state, time, seen, met, gain, curve = _blend(place[i], z, step, node, table)
+            state, time, seen, met, gain, curve = _blend(place[i], z, step, node, table, source, leg[8])
             if state != 1:
                 continue
             _fields(rays[i], place[i], z - source, c_source, c_target, gradient, true)
@@ -284,10 +287,14 @@ def bend_images(
         dx, dy, dz = point[5, i] - transmit[0], point[6, i] - transmit[1], point[7, i] - sent_leg[3]
         ex, ey, ez = point[0, i] - middle[0], point[1, i] - middle[1], point[2, i] - got_leg[3]
         xt, xg = math.sqrt(dx * dx + dy * dy), math.sqrt(ex * ex + ey * ey)
-        state, late_t, higher_t, _, gain_t, _ = _blend(xt, point[7, i], step, sent_leg[4], sent_table)
+        state, late_t, higher_t, _, gain_t, _ = _blend(
+            xt, point[7, i], step, sent_leg[4], sent_table, sent_leg[3], sent_leg[8]
+        )
         if state == 2:
             state, late_t, higher_t, _, gain_t, _ = _solve(xt, point[7, i], sent_leg, scratch)
-        more, late_g, higher_g, _, gain_g, curve = _blend(xg, point[2, i], step, got_leg[4], got_table)
+        more, late_g, higher_g, _, gain_g, curve = _blend(
+            xg, point[2, i], step, got_leg[4], got_table, got_leg[3], got_leg[8]
+        )
         if more == 2:
             more, late_g, higher_g, _, gain_g, curve = _solve(xg, point[2, i], got_leg, scratch)
         if state == 0 or more == 0:
@@ -316,7 +323,7 @@ def refer_bent(point, n, row, middle, along, leg, table, step, c):
     level = n > 0 and point[TRUE_DEPTH, :n].min() == point[TRUE_DEPTH, :n].max()
     cut = np.empty((0, 6))
     if level:
-        cut = _at_one_depth(leg[5] * point[TRUE_DEPTH, 0] + leg[6], step, leg[4], table)
+        cut = _at_one_depth(leg[5] * point[TRUE_DEPTH, 0] + leg[6], step, leg[4], table, leg[3], leg[8])
     for i in range(n):
         ex, ey = point[row, i] - middle[0], point[row + 1, i] - middle[1]
         z = leg[5] * point[TRUE_DEPTH, i] + leg[6]
@@ -324,7 +331,7 @@ def refer_bent(point, n, row, middle, along, leg, table, step, c):
         if level:
             state, late, higher, _, gain, curve = _glance(x, step, cut)
         else:
-            state, late, higher, _, gain, curve = _blend(x, z, step, leg[4], table)
+            state, late, higher, _, gain, curve = _blend(x, z, step, leg[4], table, leg[3], leg[8])
         if state == 2:
             state, late, higher, _, gain, curve = _solve(x, z, leg, scratch)
         if state == 0:  # just beyond this middle's last ray
@@ -359,7 +366,7 @@ def select_bent(
     sent_leg, got_leg
         Of the ways from transmitter and array: column of water (three arrays), depth of that end, target depths of the
         table, sign and offset that take a point's depth to that of its image on this way (1 and 0 for none), gradients of
-        the sound speed above and below that end.
+        the sound speed above and below that end, height above and below it that tables leave out.
     sent_table, got_table, step
         As of :func:`fill_table`; without places, every ray is solved outright.
     raw : bool
@@ -372,8 +379,12 @@ def select_bent(
     shortest, longest, sine, fastest, slowest = limits
     level = place.shape[1] > 0 and place[2].min() == place[2].max()
     if level:
-        sent_cut = _at_one_depth(sent_leg[5] * place[2, 0] + sent_leg[6], step, sent_leg[4], sent_table)
-        got_cut = _at_one_depth(got_leg[5] * place[2, 0] + got_leg[6], step, got_leg[4], got_table)
+        sent_cut = _at_one_depth(
+            sent_leg[5] * place[2, 0] + sent_leg[6], step, sent_leg[4], sent_table, sent_leg[3], sent_leg[8]
+        )
+        got_cut = _at_one_depth(
+            got_leg[5] * place[2, 0] + got_leg[6], step, got_leg[4], got_table, got_leg[3], got_leg[8]
+        )
     else:
         sent_cut = got_cut = np.empty((0, 6))
     c_sent = np.interp(sent_leg[3], sent_leg[0], sent_leg[1])
@@ -397,7 +408,9 @@ def select_bent(
         if level:
             state, late_t, higher_t, lower_t, gain_t, _ = _glance(xt, step, sent_cut)
         else:
-            state, late_t, higher_t, lower_t, gain_t, _ = _blend(xt, sent_z, step, sent_leg[4], sent_table)
+            state, late_t, higher_t, lower_t, gain_t, _ = _blend(
+                xt, sent_z, step, sent_leg[4], sent_table, sent_leg[3], sent_leg[8]
+            )
         if state == 2:
             state, late_t, higher_t, lower_t, gain_t, _ = _solve(xt, sent_z, sent_leg, scratch)
         if state == 0:
@@ -405,7 +418,9 @@ def select_bent(
         if level:
             state, late_g, higher_g, lower_g, gain_g, curve = _glance(xg, step, got_cut)
         else:
-            state, late_g, higher_g, lower_g, gain_g, curve = _blend(xg, got_z, step, got_leg[4], got_table)
+            state, late_g, higher_g, lower_g, gain_g, curve = _blend(
+                xg, got_z, step, got_leg[4], got_table, got_leg[3], got_leg[8]
+            )
         if state == 2:
             state, late_g, higher_g, lower_g, gain_g, curve = _solve(xg, got_z, got_leg, scratch)
         if state == 0:

@@ -67,6 +67,8 @@ class Bending:
         Between their horizontal distances.
     n_place : int
         Number of these.
+    clear_m : float
+        Targets so little above or below a source are solved one by one too.
     raw : bool
         Losses are left to the exact sum, which solves every ray itself.
     """
@@ -78,6 +80,7 @@ class Bending:
     step_m: float
     n_place: int
     raw: bool = False
+    clear_m: float = 0.0
     sent_mirror: Mirror = NO_MIRROR
     got_mirror: Mirror = NO_MIRROR
 
@@ -93,6 +96,7 @@ class Bending:
         wavelength_m: float,
         exact: bool = False,
         slack: float = 1.0,
+        clear_m: float = 0.0,
         sent_mirror: Mirror = NO_MIRROR,
         got_mirror: Mirror = NO_MIRROR,
     ) -> Bending:
@@ -110,8 +114,16 @@ class Bending:
             Largest horizontal distance.
         slack : float
             Allowed errors over those of the fast mode.
+        clear_m : float
+            As of the class.
         """
-        ways = {"sent": sent, "got": got, "sent_mirror": sent_mirror, "got_mirror": got_mirror}
+        ways = {
+            "sent": sent,
+            "got": got,
+            "sent_mirror": sent_mirror,
+            "got_mirror": got_mirror,
+            "clear_m": clear_m,
+        }
         none = cls(**ways, sent_node_m=np.zeros(1), got_node_m=np.zeros(1), step_m=1.0, n_place=0, raw=exact)
         for step, high in () if exact else _STEPS_M:
             node = [
@@ -126,10 +138,10 @@ class Bending:
         return none
 
     def _sent_leg(self, source_m: float) -> Leg:
-        return _leg(self.sent, source_m, self.sent_node_m, self.sent_mirror)
+        return _leg(self.sent, source_m, self.sent_node_m, self.sent_mirror, self.clear_m)
 
     def _got_leg(self, source_m: float) -> Leg:
-        return _leg(self.got, source_m, self.got_node_m, self.got_mirror)
+        return _leg(self.got, source_m, self.got_node_m, self.got_mirror, self.clear_m)
 
     def _good(self, leg: Leg, wavelength_m: float, slack: float) -> bool:
         worst = np.empty(5)
@@ -242,10 +254,17 @@ def _water(column: Column) -> tuple[NDArray[np.float64], NDArray[np.float64], ND
     return column.depth_m, column.sound_speed_m_s, column.absorption_neper_m
 
 
-def _leg(column: Column, source_m: float, node_m: NDArray[np.float64], mirror: Mirror) -> Leg:
+def _leg(column: Column, source_m: float, node_m: NDArray[np.float64], mirror: Mirror, clear_m: float) -> Leg:
     """Put together what the kernels call a leg."""
     water = _water(column)
-    return (*water, float(source_m), node_m, *map(float, mirror), gradients(*water[:2], float(source_m)))
+    return (
+        *water,
+        float(source_m),
+        node_m,
+        *map(float, mirror),
+        gradients(*water[:2], float(source_m)),
+        clear_m,
+    )
 
 
 def _nodes(column: Column, range_m: Sequence[float], high_m: float) -> NDArray[np.float64]:

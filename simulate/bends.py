@@ -20,6 +20,7 @@ from .water_column import column
 
 __all__ = ["Bends"]
 
+_CLEAR_M = 3.0  # no image lies near the sonar's own depth
 _FACETS_M = 3.0
 _IMAGES = 100.0  # 6e-3 rad: mirrors are never better
 _ROOM_M = 2.0  # array and transmitter off the vehicle's middle
@@ -85,4 +86,4 @@ def _to_images(scenario: Scenario, depths: list[float], both: dict[str, Any]) ->
     images = [float(w.image_of_place(z)) for w in singles for z in (min(depths), max(depths))]
     # Facets throw images up and down; what falls beside the tables is solved outright.
     span = min(images) - _FACETS_M, max(images) + _FACETS_M
-    return Bending.plan(water, water, target_depths_m=span, slack=_IMAGES, **both)
+    return Bending.plan(water, water, target_depths_m=span, slack=_IMAGES, clear_m=_CLEAR_M, **both)
