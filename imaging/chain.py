@@ -424,6 +424,9 @@ class Chain:
             return "no navigation at its time"
         if not is_finite(ping.echo.reshape(-1).view(np.float32)):
             return "echo holds samples that are not finite"
+        # A look of nothing would darken its pixels as if the seabed had answered so.
+        if ping.echo[0, 0, 0] == 0 and not ping.echo.any():
+            return "echo is all zero"
         return ""
 
     @property
