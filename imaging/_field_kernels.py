@@ -76,21 +76,34 @@ def _weave(row, at, wide, n, out, to):
 
 
 @numba.njit(nogil=True, cache=True, inline="always")
-def _half_on(before, here, after, h1, h2, h3, h4):
+def _half_on(before, here, after, h1, h2, h3):
     near = h1 * (here + on_one(here, after)) + h2 * (back_one(before, here) + on_two(here, after))
-    far = h3 * (back_two(before, here) + on_three(here, after))
-    return near + far + h4 * (back_three(before, here) + on_four(here, after))
+    return near + h3 * (back_two(before, here) + on_three(here, after))
 
 
 @numba.njit(nogil=True, cache=True)
-def _weave_double_near(row, at, wide, n, taps, out, to):
-    """Parts in turn, after each sample what lies half way to the next, of four samples on either side."""
+def _weave_double_three(row, at, wide, n, taps, out, to):
+    """Parts in turn, after each sample what lies half way to the next, of three samples on either side."""
+    h1, h2, h3 = spread(taps[0]), spread(taps[1]), spread(taps[2])
+    imag = at + wide
+    ar, br, ai, bi = load(row, at - LANES), load(row, at), load(row, imag - LANES), load(row, imag)
+    for s in range(0, n, LANES):
+        cr, ci = load(row, at + s + LANES), load(row, imag + s + LANES)
+        half_r, half_i = _half_on(ar, br, cr, h1, h2, h3), _half_on(ai, bi, ci, h1, h2, h3)
+        weave_four(out, to + 4 * s, br, bi, half_r, half_i)
+        ar, br, ai, bi = br, cr, bi, ci
+
+
+@numba.njit(nogil=True, cache=True)
+def _weave_double_four(row, at, wide, n, taps, out, to):
+    """The same of four samples on either side."""
     h1, h2, h3, h4 = spread(taps[0]), spread(taps[1]), spread(taps[2]), spread(taps[3])
     imag = at + wide
     ar, br, ai, bi = load(row, at - LANES), load(row, at), load(row, imag - LANES), load(row, imag)
     for s in range(0, n, LANES):
         cr, ci = load(row, at + s + LANES), load(row, imag + s + LANES)
-        half_r, half_i = _half_on(ar, br, cr, h1, h2, h3, h4), _half_on(ai, bi, ci, h1, h2, h3, h4)
+        half_r = _half_on(ar, br, cr, h1, h2, h3) + h4 * (back_three(ar, br) + on_four(br, cr))
+        half_i = _half_on(ai, bi, ci, h1, h2, h3) + h4 * (back_three(ai, bi) + on_four(bi, ci))
         weave_four(out, to + 4 * s, br, bi, half_r, half_i)
         ar, br, ai, bi = br, cr, bi, ci
 
@@ -153,7 +166,9 @@ def field(
                 _steered_beam(x, part * imag + at, wide, gain, row, part * wide)
         if between_samples.size == 0:
             _weave(row, pad, wide, n, out, f * 2 * n)
+        elif between_samples.size == 3:
+            _weave_double_three(row, pad, wide, n, between_samples, out, f * 4 * n)
         elif between_samples.size == 4:
-            _weave_double_near(row, pad, wide, n, between_samples, out, f * 4 * n)
+            _weave_double_four(row, pad, wide, n, between_samples, out, f * 4 * n)
         else:
             _weave_double(row, pad, wide, n, between_samples, out, f * 4 * n)

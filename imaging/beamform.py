@@ -191,8 +191,6 @@ class Beamformer:
         between_samples = np.zeros(0)
         if upsampling == 2:
             between_samples = _halfway_taps(compressor.band, compressor.spectrum)
-            # The loop is written for at least four taps a side; further ones may be nothing.
-            between_samples = np.pad(between_samples, (0, max(0, 4 - between_samples.size)))
         beam = np.abs(
             np.exp(2j * np.pi * np.linspace(-0.5, 0.5, 20001)[:, None] * frame.along_m / wavelength) @ weight
         )

@@ -147,13 +147,15 @@ def test_row_covariance_compiled_and_plain() -> None:
     assert_allclose(outs[0], np.conj(np.swapaxes(outs[0], 1, 2)), rtol=1e-6, atol=1e-6)
 
 
-@pytest.mark.parametrize(("ratio", "factor"), [(1, 1), (1, 2), (2, 1), (2, 2)])
-def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
+@pytest.mark.parametrize(
+    ("ratio", "factor", "side"), [(1, 1, 0), (1, 2, 3), (2, 1, 0), (2, 2, 4), (1, 2, 2), (1, 2, 6)]
+)
+def test_field_compiled_and_plain(ratio: int, factor: int, side: int) -> None:
     pad, n, wide, n_steered = 16, 40, 96, 7
     x = np.zeros((2, n_steered, wide), np.float32)
     x[:, :, pad : pad + n] = random((2, n_steered, n), 7, np.float32)
     beam_taps = random((3,), 8, np.float32) if ratio == 2 else np.zeros(0, np.float32)
-    taps = random((4,), 9, np.float32) if factor == 2 else np.zeros(0, np.float32)
+    taps = random((side,), 9, np.float32)
     first, n_beam = (2, 5) if ratio == 2 else (0, n_steered)
     arguments = (
         x.reshape(-1),
@@ -177,7 +179,7 @@ def test_field_compiled_and_plain(ratio: int, factor: int) -> None:
     kept = outs[0][::ratio, ::factor]
     assert_array_equal(kept, np.moveaxis(x[:, first : first + len(kept), pad : pad + n], 0, -1))
     if factor == 2:
-        near = x[:, first, pad + 5 - 3 : pad + 5 + 5]
+        near = x[:, first, pad + 6 - side : pad + 6 + side]
         half = (np.concatenate([taps[::-1], taps]) * near).sum(axis=1)
         assert_allclose(outs[0][0, 11], half, rtol=1e-4, atol=1e-5)
     if ratio == 2:
