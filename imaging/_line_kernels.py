@@ -42,12 +42,13 @@ def broadside_line(
     height = plane[0] + plane[1] * sight.transmitter_m[0] + plane[2] * sight.transmitter_m[1]
     height -= sight.transmitter_m[2]
     here = np.empty(9)
+    early = sight.doppler_m / speed
     for q in range(along.size):
         along[q] = np.nan
         power[q] = np.nan
         noise[q] = np.nan
         x = sign * (q + 0.5) * across_m - sight.transmitter_m[1]
-        ahead, sent, drop, t = 0.0, 0.0, 0.0, first_s
+        ahead, sent, drop, near, t = 0.0, 0.0, 0.0, 0.0, first_s
         # The plane broadside of the array at reception, whose time depends on the point: fixed-point steps.
         for _ in range(4):
             at = min(max((t - first_s) / step_s, 0.0), last)
@@ -69,9 +70,10 @@ def broadside_line(
             sent = math.sqrt(ahead**2 + x**2 + drop**2)
             back = math.sqrt(beyond**2 + beside**2 + (drop - here[2]) ** 2)
             t = math.sqrt(stretch) * (sent + back) / speed
+            near = (beyond * here[3] + beside * here[4] + (drop - here[2]) * here[5]) / back
         if drop > steepest_sine * sent or t < first_s or t > readout.last_delay_s:
             continue
-        p = (t - readout.first_delay_s) * readout.rate_hz
+        p = (t - near * early - readout.first_delay_s) * readout.rate_hz
         b = -readout.direction_first / readout.direction_step
         ip = int(p)
         ib = int(b)

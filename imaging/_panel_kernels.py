@@ -60,7 +60,7 @@ _PATH, _PER_METRE, _SAMPLE, _COSINE, _COSINE_SLOPE, _DRIFT, _DRIFT_SLOPE = 7, 8,
 _NOISE, _NOISE_SLOPE, _LOW, _HIGH, _CURVE, _LEAST_SENT = 14, 15, 16, 17, 18, 19
 ADDED, SEEN = 20, 21
 """Pixels of the ping so far inside field and delays, and inside the delays."""
-_AT, _PART, _RAW = 22, 23, 24
+_AT, _PART, _DOPPLER, _RAW = 22, 23, 24, 25
 _READ = _RAW + LANES
 N_NUMBER = _READ + LANES
 _NOWHERE = f32(1e9)
@@ -88,6 +88,8 @@ class Sight(NamedTuple):
     """Of the nodes of ``rays``."""
     rays: NDArray[np.float32]
     """(node, 16) against horizontal distance from 0: stretch, curve, level, down, and twelve of nothing."""
+    doppler_m: float
+    """Path by which a compressed echo comes early, per closing speed over sound speed one way; 0: not corrected."""
 
 
 class Strip(NamedTuple):
@@ -127,8 +129,9 @@ class Strip(NamedTuple):
     _SAMPLES_PER_METRE,
     _SAMPLE_ZERO,
     _PER_STEEPEST,
-) = range(22)
-N_CONSTANT = 22
+    _EARLY,
+) = range(23)
+N_CONSTANT = 23
 
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")
@@ -164,6 +167,7 @@ def tabulate_ping(sight, strip, base_row, first_delay_s, rate_hz, constant):
     constant[_SAMPLES_PER_METRE] = rate_hz / sight.sound_speed_m_s
     constant[_SAMPLE_ZERO] = -first_delay_s * rate_hz
     constant[_PER_STEEPEST] = 1 / strip.steepest_sine
+    constant[_EARLY] = sight.doppler_m
     return wide > 0
 
 
@@ -247,6 +251,7 @@ def tabulate_panel(panel, constant, motion, rays, number, lanes, node):
     t2 = load(lanes, (_READ + _TURN + 2) * LANES)
     per_metre = spread(constant[_SAMPLES_PER_METRE])
     store(lanes, _OFFSET * LANES, offset)
+    store(lanes, _DOPPLER * LANES, spread(constant[_EARLY]))
     store(lanes, _CURVE * LANES, curve * (one + tilt * tilt))
     store(lanes, _LEAST_SENT * LANES, root(stretch) * z * spread(constant[_PER_STEEPEST]))
     store(lanes, _SENT_SQUARE * LANES, sent_square)
@@ -285,7 +290,9 @@ def place_row(row, lanes, along):
     drift = load(lanes, _DRIFT * LANES) + s * load(lanes, _DRIFT_SLOPE * LANES)
     cosine = load(lanes, _COSINE * LANES) + s * load(lanes, _COSINE_SLOPE * LANES) + more * drift
     cosine = cosine * per_back * (one + near * more * per_back)
-    sample = load(lanes, _SAMPLE * LANES) + more * load(lanes, _PER_METRE * LANES)
+    # The peak of an echo that closes in comes early by its Doppler: each look has its own.
+    peak = more - near * load(lanes, _DOPPLER * LANES)
+    sample = load(lanes, _SAMPLE * LANES) + peak * load(lanes, _PER_METRE * LANES)
     noise = load(lanes, _NOISE * LANES) + more * load(lanes, _NOISE_SLOPE * LANES)
     high, low = load(lanes, _HIGH * LANES), load(lanes, _LOW * LANES)
     # Steeper than what is imaged is outside too.

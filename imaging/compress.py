@@ -21,7 +21,7 @@ from .interpolation import Spectrum
 from .records import Sonar
 from .theory.windows import taper
 
-__all__ = ["CompressBuffer", "CompressSettings", "Compressor", "replica"]
+__all__ = ["CompressBuffer", "CompressSettings", "Compressor", "doppler_coupling_s", "replica"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,10 +30,18 @@ class CompressSettings:
 
     window: Literal["none", "hamming", "taylor"] = "hamming"
     """Weight on the replica in time: sidelobes against width (none -13 dB, hamming -40, taylor -35)."""
+    motion_within_pulse: Literal["none", "corrected"] = "none"
+    """A linear sweep's echo from a point that closes in is compressed early, by Doppler shift x duration / sweep. corrected: read
+    there, each look by its own Doppler, as real echoes want it. none: for echoes of the simple model, whose geometry is that of
+    the pulse's centre; pingloom's simulator makes such ones."""
 
     def __post_init__(self) -> None:
         if self.window not in ("none", "hamming", "taylor"):
             raise ParameterError(f"compress.window is {self.window!r}; allowed: none, hamming, taylor.")
+        if self.motion_within_pulse not in ("none", "corrected"):
+            raise ParameterError(
+                f"compress.motion_within_pulse is {self.motion_within_pulse!r}; allowed: none, corrected."
+            )
 
 
 def replica(sonar: Sonar) -> NDArray[np.complex128]:
@@ -46,6 +54,15 @@ def replica(sonar: Sonar) -> NDArray[np.complex128]:
     return np.exp(
         2j * np.pi * ((sonar.frequency_start_hz - sonar.centre_frequency_hz) * t + slope * t**2 / 2)
     )
+
+
+def doppler_coupling_s(sonar: Sonar) -> float:
+    """Delay by which a linear sweep's compressed echo comes early, per relative Doppler shift: f T/B, signed as B. [s]
+
+    A frequency f_d too high looks like the sweep f_d T/B later in itself.
+    """
+    middle_hz = (sonar.frequency_start_hz + sonar.frequency_stop_hz) / 2
+    return middle_hz * sonar.pulse_duration_s / (sonar.frequency_stop_hz - sonar.frequency_start_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +88,8 @@ class Compressor:
     """Integral of the compressed intensity of a unit echo. [s]"""
     noise_gain: float
     """Compressed noise power over the noise power of a raw sample, white noise."""
+    doppler_s: float
+    """Delay by which compressed echoes come early per relative Doppler shift; 0 where that is not corrected. [s]"""
     gain: NDArray[np.float32] | None
     """(sample,) undoes the time-varied gain; None where there is none."""
     n_row: int
@@ -150,6 +169,7 @@ class Compressor:
             unit_spectrum=smooth / smooth.max(),
             equivalent_width_s=equivalent_s,
             noise_gain=float(np.mean(np.abs(match) ** 2)),
+            doppler_s=doppler_coupling_s(sonar) if settings.motion_within_pulse == "corrected" else 0.0,
             gain=gain,
             n_row=sonar.n_row,
             n_channel=sonar.n_channel,

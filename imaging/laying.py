@@ -117,14 +117,16 @@ class Layer:
             work.shared,
         )
         weights = Weights(table=work.weight, look=float(look_weight), shared=work.shared[:n])
-        sight = self._sight(own, ping, geometry, level)
+        sight = self._sight(plan, own, ping, geometry, level)
         return kernels.lay_look(buffer.field, plan.readout, sight, strip, weights, work.pixels, acc.sums)
 
     @property
     def _steepest_sine(self) -> float:
         return math.sin(math.radians(self.settings.steepest_grazing_deg))
 
-    def _sight(self, own: SideState, ping: Ping, geometry: PingGeometry, level: Level) -> Sight:
+    def _sight(
+        self, plan: SidePlan, own: SideState, ping: Ping, geometry: PingGeometry, level: Level
+    ) -> Sight:
         work, step_s = self.work[ping.side], float(geometry.delay_s[1] - geometry.delay_s[0])
         power = own.noise.power * 10 ** (ping.receiver_gain_db / 10)
         tables.tabulate_motion(
@@ -167,7 +169,7 @@ class Layer:
         lines.broadside_line(
             buffer.field,
             plan.readout,
-            self._sight(own, ping, geometry, level),
+            self._sight(plan, own, ping, geometry, level),
             float(geometry.side_sign),
             self.grid.across_m,
             self._steepest_sine,
