@@ -125,6 +125,10 @@ def image_recording(
             late_pixels=counts.late_pixels,
             uncovered_pixels=counts.uncovered_pixels,
             rays=chain.water.reason,
+            pulse_motion_cells=0.0
+            if settings.compress.motion_within_pulse == "corrected"
+            else chain.pulse_motion_cells,
+            simulated=recording.seed is not None,
             interval_s=_interval(recording),
             n_side=len(recording.sides),
             first_ping_s=first_ping_s,

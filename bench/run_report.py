@@ -146,6 +146,10 @@ class ImagingRun:
     uncovered_pixels: int
     rays: str
     """Straight or exact, and why."""
+    pulse_motion_cells: float
+    """Largest shift in range by motion within the pulse that was left in. [-3 dB cells]"""
+    simulated: bool
+    """Whether the recording is a simulated one, whose echoes follow the simple model."""
     interval_s: float
     """Median time from ping to ping of a side."""
     n_side: int
@@ -179,6 +183,7 @@ class ImagingRun:
             "late_pixels": self.late_pixels,
             "uncovered_pixels": self.uncovered_pixels,
             "rays": self.rays,
+            "pulse_motion_cells_left_in": self.pulse_motion_cells,
             "ping_interval_ms": 1e3 * self.interval_s,
             "first_ping_s_compilation_included": self.first_ping_s,
             "stage_median_ms": self.stage_ms,

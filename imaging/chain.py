@@ -26,6 +26,7 @@ from .geometry import PingGeometry, ping_geometry
 from .lay import Grid, choose_grid
 from .laying import Layer, footprint
 from .open_rows import finished_tiles, make_room, rows_behind
+from .pulse_motion import pulse_motion_cells
 from .radiometry import Level
 from .ray_choice import choose_rays
 from .records import Correction, Look, Ping, Sonar, Tile, Water
@@ -87,6 +88,8 @@ class Chain:
     sides: Mapping[str, SidePlan]
     layer: Layer
     water: WaterColumn
+    pulse_motion_cells: float
+    """Largest shift in range by motion within the pulse, whether or not it is corrected. [-3 dB cells]"""
     absorption_db_m: float
     water_depth_m: float | None
     compress_buffers: Mapping[str, CompressBuffer]
@@ -165,6 +168,10 @@ class Chain:
             sides=plans,
             layer=Layer.prepare(grid, settings.grid, settings.average, column, plans),
             water=column,
+            pulse_motion_cells=max(
+                pulse_motion_cells(sonars[side], c, b, trajectory, float(np.arcsin(steepest)))
+                for side, (c, b) in stages.items()
+            ),
             absorption_db_m=absorption,
             water_depth_m=depth,
             compress_buffers={side: p.compressor.allocate() for side, p in plans.items()},

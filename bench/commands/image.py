@@ -164,6 +164,11 @@ def command(
     for reason, n in run.left_out.items():
         report.line(f"{n} pings left out: {reason}")
     report.line(f"rays {run.rays}")
+    if run.pulse_motion_cells > 0.1 and not run.simulated:
+        report.line(
+            f"motion within the pulse moves echoes by up to {run.pulse_motion_cells:.2g} cells: take it out with "
+            "--set compress.motion_within_pulse=corrected."
+        )
     for page in pages:
         report.line(str(page))
     stage_table(report, run)

@@ -462,3 +462,16 @@ def test_points_lie_where_the_truth_says_under_a_gradient(scene, image) -> None:
         response = product.respond(at, (4 * target.along_width_m, 9 * target.slant_width_m))
         assert abs(response.peak_across_m - at[1]) < 0.1 * target.across_width_m
         assert abs(response.peak_along_m - at[0]) < 0.1 * target.along_width_m
+
+
+def test_motion_within_the_pulse_is_warned_of_unless_corrected(scene, tmp_path) -> None:
+    truth = scene("gradient-in-segments")
+    sway = ("image", truth.path, "--no-picture", *grid(0.1, 0.05))
+    plain = say(*sway, "-o", tmp_path / "a", "--json")
+    right = say(*sway, "-o", tmp_path / "b", "--json", "--set", "compress.motion_within_pulse=corrected")
+    # 2 m/s, 3 ms of 20 kHz at 200 kHz: v f T/B in range, for v along the edge of half a sector and by a degree of yaw, over a
+    # Hamming pulse's cell of 1.303 c/(2 B).
+    closing = 2.0 * np.sin(0.443 * 1499 / 200e3 / 0.05) + 2.0 * np.sin(np.deg2rad(1.0))
+    expected = closing * 200e3 * 3e-3 / 20e3 / (1.303 * 1499 / 2 / 20e3)
+    assert plain.data["pulse_motion_cells_left_in"] == pytest.approx(expected, rel=0.03)
+    assert right.data["pulse_motion_cells_left_in"] == 0
