@@ -151,6 +151,7 @@ class Layer:
             sound_speed_m_s=self.sound_speed_m_s,
             ray_step_m=geometry.rays.step_m,
             rays=work.rays,
+            doppler_m=2 * self.sound_speed_m_s * plan.compressor.doppler_s,
         )
 
     def line(
