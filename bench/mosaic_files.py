@@ -139,6 +139,7 @@ def mosaic_about(plan: MosaicPlan) -> dict[str, Any]:
         "epsg": plan.grid.epsg,
         "cell_m": plan.grid.cell_m,
         "overlap": plan.overlap,
+        **({} if plan.levels_db is None else {"levels_added_db": list(plan.levels_db)}),
         **listed([s.path.name for s in plan.strips], [s.recording for s in plan.strips]),
     }
 

@@ -143,6 +143,8 @@ class MosaicPlan:
     """For each strip (node,): looks of a cell over looks of a pixel."""
     overlap: Overlap = "looks"
     """What is done where strips overlap."""
+    levels_db: tuple[float, ...] | None = None
+    """Added to each strip; None: nothing. [dB]"""
 
     @property
     def calibrated(self) -> bool:

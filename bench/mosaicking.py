@@ -3,8 +3,8 @@
 A cell of the grid is the plain mean of a strip's intensity over the cell's area: every pixel counts for the area
 that it has in the cell. That keeps the mean level, uses all looks where cells are larger than pixels, and invents
 nothing where they are smaller (interpolation would smooth the speckle and so fake looks). What one strip doesn't see,
-such as the gap below its vehicle, comes from the others. Nothing is done to make levels agree; the seams are measured
-instead.
+such as the gap below its vehicle, comes from the others. Levels are left as they are unless the plan
+evens them; the seams are measured either way.
 
 Where strips overlap there is a choice. *looks*: averaged with their numbers of looks as weights, least speckle.
 *aspect*: strips that look the same way (nearest of four quarter turns from the first strip's starboard side) are averaged
@@ -241,9 +241,9 @@ def _averaged(
         total,
         flags,
     )
-    return _Cells(
-        share >= _LEAST_SHARE, total[0], total[1], np.where(known > 0, total[2], np.nan), total[3], flags
-    )
+    gain = 1.0 if plan.levels_db is None else 10 ** (plan.levels_db[k] / 10)
+    noise = np.where(known > 0, gain * total[2], np.nan)
+    return _Cells(share >= _LEAST_SHARE, gain * total[0], total[1], noise, total[3], flags)
 
 
 class _Sums:

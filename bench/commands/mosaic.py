@@ -35,20 +35,28 @@ _ENDS = (".nc", ".tif", ".tiff")
     show_default=True,
     help="Where strips overlap: average by looks; ways of looking alike; the strip with most looks alone.",
 )
+@click.option(
+    "--even",
+    is_flag=True,
+    help="Add a level to each strip so that the seams' steps are least; takes two passes.",
+)
 @click.option("--layer", default="backscatter", show_default=True, help="Layer of a .tif.")
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace what is there.")
 @common_options
-def command(products, output, epsg, cell_m, overlap, layer, no_picture, overwrite, as_json, quiet) -> None:
+def command(
+    products, output, epsg, cell_m, overlap, even, layer, no_picture, overwrite, as_json, quiet
+) -> None:
     """Put the strips of all PRODUCTs on one north-up grid.
 
     A cell is the mean of a strip's intensity over its area, so cells larger than pixels gain looks. Where strips
     overlap they are averaged with their looks as weights; with --overlap aspect strips from each of four sides count alike, so
     that what shows from one side alone is not voted down; with best the strip with the most looks holds alone. Each
-    fills what another leaves open under its vehicle. Levels aren't adjusted: the seams are measured and printed. Memory stays small however large the
+    fills what another leaves open under its vehicle. Levels aren't adjusted but with --even; the seams are measured and printed. Memory stays small however large the
     area.
     """
     from pingloom.bench.mosaic_files import draw_mosaic, write_mosaic, write_mosaic_tiff
+    from pingloom.bench.mosaic_levels import even_levels
     from pingloom.bench.mosaic_plan import plan_mosaic
     from pingloom.bench.seams import Tally
     from pingloom.imaging.errors import ParameterError
@@ -61,6 +69,8 @@ def command(products, output, epsg, cell_m, overlap, layer, no_picture, overwrit
     if not no_picture:
         refuse_existing(picture, overwrite=overwrite)
     plan = plan_mosaic(products, epsg=epsg, cell_m=cell_m, overlap=overlap)
+    if even:
+        plan = even_levels(plan)
     tally = Tally(plan.grid)
     with progress("blocks", sum(1 for _ in plan.grid.blocks()), show=report.chatty) as advance:
         if output.suffix.lower() == ".nc":
@@ -81,6 +91,7 @@ def _say(report: Report, plan, tally, output: Path, pictures: list[Path]) -> Non
         "epsg": grid.epsg,
         "cell_m": grid.cell_m,
         "overlap": plan.overlap,
+        "levels_added_db": plan.levels_db,
         "rows": grid.n_row,
         "columns": grid.n_column,
         "strips": [str(s.path) for s in plan.strips],
@@ -124,7 +135,8 @@ def _say_seams(report: Report, plan, seams) -> None:
     if not seams:
         return
     for k, strip in enumerate(plan.strips):
-        report.line(f"  strip {k + 1}: {strip.path}")
+        added = "" if plan.levels_db is None else f", {plan.levels_db[k]:+.2f} dB added"
+        report.line(f"  strip {k + 1}: {strip.path}{added}")
     rows = [
         (
             f"{s.second + 1} over {s.first + 1}",

@@ -108,6 +108,19 @@ def test_three_legs_become_one_map(strips, tmp_path):
         assert (seam["spread_db"] or 0) < 0.1
 
 
+def test_seams_are_evened_and_aspects_count_alike_on_request(strips, tmp_path):
+    options = ("--cell", 0.5, "--even", "--overlap", "aspect", "--no-picture", "--json")
+    said = say("mosaic", *strips, "-o", tmp_path / "m.nc", *options)
+    assert (said.code, said.err) == (0, "")
+    added = dict(zip((Path(p).name for p in said.data["strips"]), said.data["levels_added_db"], strict=True))
+    # The strip across is 1 dB too high.
+    assert added == pytest.approx({"up.nc": 1 / 3, "down.nc": 1 / 3, "across.nc": -2 / 3}, abs=0.05)
+    assert all(abs(seam["level_db"]) < 0.05 for seam in said.data["seams"])
+    about = say("inspect", tmp_path / "m.nc", "--json").data
+    assert "the ways count alike" in about["mosaic"]["resampling"]
+    assert (about["provenance"]["overlap"], len(about["provenance"]["levels_added_db"])) == ("aspect", 3)
+
+
 @pytest.mark.parametrize("engine", ["h5netcdf", "netcdf4"])
 def test_a_mosaic_opens_in_other_programs(engine, strips, tmp_path):
     import rasterio

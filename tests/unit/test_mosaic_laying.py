@@ -14,9 +14,10 @@ from scipy import ndimage
 from pingloom.bench._speckle_cells import SpeckleCells, averaging_gain
 from pingloom.bench.measure.speckle import enl
 from pingloom.bench.mosaic_files import listed, write_mosaic
+from pingloom.bench.mosaic_levels import even_levels, strip_levels_db
 from pingloom.bench.mosaic_plan import MosaicPlan, plan_mosaic
 from pingloom.bench.mosaicking import mosaic_blocks
-from pingloom.bench.seams import Tally
+from pingloom.bench.seams import Seam, Tally
 from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.records import Quality
 from tests.unit.mosaic_samples import CELLS, EAST_M, EPSG, NORTH_M, georeference, pattern, strip, uniform
@@ -444,3 +445,24 @@ def test_strips_that_overlap_count_as_was_asked(overlap, level, looks, n, three)
 def test_another_word_for_overlap_is_refused(three):
     with pytest.raises(ParameterError, match="overlap is 'first'; allowed: looks, aspect, best"):
         plan_mosaic(three, overlap="first")
+
+
+def test_levels_are_evened_by_the_seams_and_their_mean_is_kept(three):
+    even = even_levels(plan_mosaic(three, cell_m=0.2))
+    levels = dict(zip([s.path.name for s in even.strips], even.levels_db, strict=True))
+    assert sum(levels.values()) == pytest.approx(0, abs=1e-6)
+    assert levels["a.nc"] - levels["b.nc"] == pytest.approx(10 * np.log10(2), abs=1e-4)
+    assert levels["b.nc"] - levels["c.nc"] == pytest.approx(10 * np.log10(3.5), abs=1e-4)
+    tally = Tally(even.grid)
+    image = laid(even, tally)["intensity"]
+    assert all(abs(seam.level_db) < 1e-4 for seam in tally.seams())
+    # The levels' geometric mean holds everywhere.
+    assert_allclose(image[np.isfinite(image)], 14 ** (1 / 3), rtol=1e-4)
+
+
+def test_strips_that_meet_nobody_keep_their_level():
+    seam = {"cells": 100, "spread_db": 0.0}
+    pairs = [Seam(first=0, second=1, area_m2=5.0, level_db=2.0, **seam)]
+    pairs.append(Seam(first=3, second=4, area_m2=5.0, level_db=-1.0, **seam))
+    assert_allclose(strip_levels_db(pairs, 6), [1, -1, 0, -0.5, 0.5, 0], atol=1e-8)
+    assert strip_levels_db([], 2) == (0.0, 0.0)
