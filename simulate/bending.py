@@ -1,7 +1,7 @@
 """Refraction in the simulator: what bent rays do to the points that a ping meets.
 
 In water of one sound speed nothing here is used. Otherwise each ping gets tables of its own, one from the transmitter's
-depth and one from the array's, exact at their places (:mod:`pingloom.simulate._bend_kernels`). From them a point gets the
+depth and one from the array's, exact at their places (:mod:`pingloom.simulate._bend_tables`). From them a point gets the
 place at which the array sees it: along the ray's own direction at the array's middle, as far away as the wave front's
 curvature along the array says. Delays of receivers around the middle are then those of straight lines to that place, after
 what the table says of the middle itself: right to the second order along the array. Rows off that axis have tables and
@@ -22,16 +22,13 @@ from pingloom.imaging.errors import ParameterError
 
 from ._bend_kernels import (
     BENT_ROWS,
-    FIELDS,
     TRUE_DEPTH,
     bend_images,
     drop_hidden_bent,
-    fill_table,
-    gradients,
     refer_bent,
     select_bent,
-    table_error,
 )
+from ._bend_tables import FIELDS, fill_table, gradients, table_error
 from ._ray_kernels import COLUMNS, work_rows
 from .rays import Column, eigenrays
 
