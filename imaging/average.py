@@ -158,8 +158,11 @@ class Accumulator:
 
     def read(self, first_row: int, n_row: int) -> NDArray[np.float32]:
         """Sums of open rows, shape (sum, row, column); a copy."""
+        slot = first_row % self.ring_rows
         slots = (first_row + np.arange(n_row)) % self.ring_rows
-        sums = self.sums[:, slots].transpose(2, 1, 0, 3)
+        # Rows that lie in one piece are copied once, by the transposition alone.
+        whole = slot + n_row <= self.ring_rows
+        sums = self.sums[:, slice(slot, slot + n_row) if whole else slots].transpose(2, 1, 0, 3).copy("C")
         return sums.reshape(N_SUM, n_row, -1)[:, :, : self.usual.size]
 
     def finish(self, n_row: int, side: str, *, noise_known: bool) -> Tile:
@@ -196,10 +199,10 @@ def finished_tile(
     """
     total, weight, weight_square, noise = (sums[k] for k in (TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM))
     seen = weight > 0
-    safe = np.where(seen, weight, 1).astype(np.float32)
-    looks = np.where(seen, safe**2 / np.where(seen, weight_square, 1), 0).astype(np.float32)
-    floor = np.where(seen, noise / safe, np.nan).astype(np.float32)
-    intensity = np.where(seen, total / safe, np.nan).astype(np.float32)
+    safe = np.where(seen, weight, 1).astype(np.float32, copy=False)
+    looks = np.where(seen, safe**2 / np.where(seen, weight_square, 1), 0).astype(np.float32, copy=False)
+    floor = np.where(seen, noise / safe, np.nan).astype(np.float32, copy=False)
+    intensity = np.where(seen, total / safe, np.nan).astype(np.float32, copy=False)
     spread = _spread(intensity, sums[SQUARE] / safe, looks, sums[COUNT])
     if noise_known:
         intensity -= floor

@@ -117,14 +117,14 @@ def between(n_beam: int, n_sample: int, beam_taps: int, sample_taps: int) -> Cou
 
 
 def ground(n_pixel: int, n_beam: int, n_field_sample: int) -> Count:
-    """Place of each pixel (42), sixteen real taps on complex samples (64), detection (3), four sums (9).
+    """Place of each pixel (55), sixteen real taps on complex samples (64), detection (3), six sums (16).
 
-    Moved: the field once, and five accumulators of each pixel to and fro.
+    Moved: the field once, and six sums of each pixel to and fro.
     """
     return Count(
         transform=0.0,
-        arithmetic=n_pixel * (42 + 64 + 3 + 9),
-        moved=_COMPLEX64 * n_beam * n_field_sample + n_pixel * 2 * (4 * _FLOAT32 + 2),
+        arithmetic=n_pixel * (55 + 64 + 3 + 16),
+        moved=_COMPLEX64 * n_beam * n_field_sample + n_pixel * 2 * 6 * _FLOAT32,
     )
 
 
