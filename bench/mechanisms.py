@@ -137,7 +137,7 @@ def base_scenario() -> Scenario:
                     "size_m": [1.2, 0.5, 0.6],
                     "strength_db": -20.0,
                 },
-                {"name": "point", "along_m": 6.6, "across_m": 9.0, "height_m": 0.05, "strength_db": -16.0},
+                {"name": "point", "along_m": 6.6, "across_m": 9.0, "height_m": 0.0, "strength_db": -26.0},
             ],
         }
     )
@@ -146,7 +146,7 @@ def base_scenario() -> Scenario:
 # Along and across from the leg's start [m]. The box's shadow ends at 11.56 m; its ends are left out.
 _SHADOW = (1.8, 2.6, 9.6, 11.2)
 _BESIDE = (3.4, 4.6, 9.6, 11.2)
-_PLAIN = (3.4, 5.8, 10.0, 14.0)
+_PLAIN = (3.0, 5.8, 6.2, 8.2)  # nearer than box and point, whose late images would lie in it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
