@@ -26,6 +26,13 @@ __all__ = ["command"]
     "--limits", type=(float, float), metavar="BLACK WHITE", help="Picture: levels of black and white. [dB]"
 )
 @click.option("--page", "page_m", type=float, help="Picture: at most so many metres of track on a page.")
+@click.option(
+    "--normalise",
+    "normalise_m",
+    type=float,
+    metavar="M",
+    help="Picture: show the level over the mean of M metres of track and one across around each pixel. [m]",
+)
 @click.option("--cell", "cell_m", type=float, metavar="M", help="Map, tiles: side of square pixels. [m]")
 @click.option("--epsg", type=int, help="Map: projected system by EPSG code; default the product's own.")
 @click.option("--layer", default=None, help="Map: layer to write; default backscatter.")
@@ -53,6 +60,7 @@ def command(product, output, overwrite, as_json, quiet, **options) -> None:
 
     \b
     pingloom export images/multilook.nc -o leg.png --limits -45 -20 --page 100
+    pingloom export images/multilook.nc -o leg.png --normalise 20
     pingloom export images/multilook.nc -o leg.tif --cell 0.1
     """
     report = Report(as_json=as_json, quiet=quiet)
@@ -65,7 +73,7 @@ def command(product, output, overwrite, as_json, quiet, **options) -> None:
 
 
 _OPTIONS = {
-    "picture": {"limits": "--limits", "page_m": "--page"},
+    "picture": {"limits": "--limits", "page_m": "--page", "normalise_m": "--normalise"},
     "map": {"cell_m": "--cell", "epsg": "--epsg", "layer": "--layer"},
     "tiles": {
         "cell_m": "--cell",
@@ -108,7 +116,13 @@ def _picture(report: Report, product: Path, output: Path, overwrite: bool, optio
 
     refuse_existing(output, overwrite=overwrite)
     refuse_existing(output.with_name(f"{output.stem}-page-01.png"), overwrite=overwrite)
-    pages = draw_product(product, output, limits_db=options["limits"], page_m=options["page_m"])
+    pages = draw_product(
+        product,
+        output,
+        limits_db=options["limits"],
+        page_m=options["page_m"],
+        normalise_m=options["normalise_m"],
+    )
     report.data = {"pictures": [str(p) for p in pages]}
     for page in pages:
         report.line(str(page))

@@ -237,6 +237,15 @@ def test_another_method_may_stand_beside(scene, tmp_path):
     assert set(json.loads((tmp_path / "run.json").read_text())) == {"multilook", "broadside"}
 
 
+def test_a_normalised_picture_stands_beside_the_product_and_leaves_it_alone(product, tmp_path) -> None:
+    before = product.read_bytes()
+    said = say("export", product, "-o", tmp_path / "n.png", "--normalise", 5, "--json")
+    assert said.code == 0
+    assert (tmp_path / "n.png").stat().st_size > 1000
+    assert product.read_bytes() == before
+    say("export", product, "-o", tmp_path / "n.tif", "--normalise", 5).refused("--normalise", "picture")
+
+
 def test_an_exported_picture_is_only_replaced_when_told_to(product, tmp_path):
     picture = tmp_path / "x.png"
     work = "export", product, "-o", picture
