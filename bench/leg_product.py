@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pingloom import __version__
 from pingloom.bench.imaging_task import ImagingTask
 from pingloom.bench.legs import Leg, leg_name
 from pingloom.bench.strip_place import strip_georeference
+from pingloom.imaging.chain import ChainSettings
 from pingloom.io.product_layout import Georeference
 from pingloom.io.product_writer import ProductWriter
 from pingloom.io.settings import to_toml
@@ -31,7 +34,7 @@ def leg_writer(
         strip_origin_east_m=frame.east_m,
         strip_heading_rad=frame.heading_rad,
         calibrated=all(recording.sonar(side).is_calibrated for side in recording.sides),
-        settings=to_toml(task.settings),
+        settings=to_toml(_telling(task.settings)),
         provenance={
             "pingloom": __version__,
             "recording": recording.identity(),
@@ -67,6 +70,12 @@ def _cells(task: ImagingTask, side: str, leg: Leg) -> dict[str, float]:
         "altitude_m": float(altitude),
         "equivalent_cell_m": plan.radiometer.cell,
     }
+
+
+def _telling(settings: ChainSettings) -> ChainSettings:
+    """The settings without what changes no byte of the image: how rows are cut into tiles on the way."""
+    rows = type(settings.grid)().tile_rows
+    return replace(settings, grid=replace(settings.grid, tile_rows=rows))
 
 
 def _georeference(task: ImagingTask, leg: Leg) -> Georeference | None:

@@ -7,7 +7,7 @@ which weights each look by its gain. *SNR* weights by the gain's square: best fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -113,6 +113,9 @@ class Accumulator:
     """(2,) lowest and past-highest row that any look may have reached."""
     primed: NDArray[np.float32] | None = None
     """(panel, ring row, 16) looks counted here that another part of the line images; None: none."""
+    closed_row: int = -(2**62)
+    """Rows below were safe to finish, though their tile may not be full: no later look reaches them, however rows are
+    cut into tiles."""
 
     @classmethod
     def allocate(cls, grid: Grid, ring_rows: int, first_row: int) -> Accumulator:
@@ -130,6 +133,11 @@ class Accumulator:
     def ring_rows(self) -> int:
         """Rows that the ring holds."""
         return self.sums.shape[1]
+
+    @property
+    def open_row(self) -> int:
+        """First row that looks are laid on."""
+        return max(self.first_row, self.closed_row)
 
     @property
     def past_row(self) -> int:
@@ -150,7 +158,7 @@ class Accumulator:
             array = getattr(self, name)
             wide = grown.setdefault(name, np.zeros((array.shape[0], new, *array.shape[2:]), array.dtype))
             wide[:, rows % new] = array[:, rows % self.ring_rows]
-        return Accumulator(first_row=self.first_row, usual=self.usual, touched=self.touched, **grown)
+        return replace(self, **grown)
 
     def forget_count(self) -> None:
         """Leave the looks counted so far out of the coverage: others image them."""

@@ -50,6 +50,7 @@ def finished_tiles(own: SideState, side: str, settings: GridSettings, safe_row: 
         return []
     # Rows at the start that no look reached are no part of the image.
     acc.first_row = max(acc.first_row, min(int(acc.touched[0]), safe_row))
+    acc.closed_row = max(acc.closed_row, safe_row)
     end = min(safe_row, int(acc.touched[1]), acc.past_row)
     last = safe_row >= acc.touched[1]
     tiles = []

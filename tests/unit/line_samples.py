@@ -52,9 +52,10 @@ def line(
     *,
     change: Callable[[Ping], Ping | None] | None = None,
     order: Callable[[list[Ping]], list[Ping]] = lambda pings: pings,
+    heading_rad: Callable[[int], float] = lambda k: 0.0,
     **given: Any,
 ) -> Path:
-    """Write a line due north; ``change`` may spoil pings or leave them out, ``order`` shuffles them."""
+    """Write a line due north; ``change`` may spoil pings or leave them out, ``order`` shuffles them, ``heading_rad`` yaws."""
     sonars = {side: sonar(side) for side in sides}
     pings = []
     for k in range(n_ping):
@@ -71,20 +72,20 @@ def line(
         path, sonars=sonars, water=Water(sound_speed_m_s=1500.0), **settings | given
     ) as writer:
         for k in range(-10, n_ping + 20):
-            write_pose(writer, k)
+            write_pose(writer, k, heading_rad(k))
         for ping in pings:
             writer.write_ping(ping)
     return path
 
 
-def write_pose(writer: RecordingWriter, k: int) -> None:
+def write_pose(writer: RecordingWriter, k: int, heading_rad: float = 0.0) -> None:
     """The navigation's row at ping ``k``."""
     writer.write_pose(
         time_ns=START_NS + round(k * INTERVAL_S * 1e9),
         north_m=SPEED_M_S * INTERVAL_S * k,
         east_m=0.0,
         depth_m=3.0,
-        heading_rad=0.0,
+        heading_rad=heading_rad,
         pitch_rad=0.0,
         roll_rad=0.0,
         altitude_m=ALTITUDE_M,
