@@ -12,9 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pingloom.bench.console import as_json
-from pingloom.bench.estimating import EstimateRun, EstimateSettings, Told, side_estimators
+from pingloom.bench.correctors import side_estimators
+from pingloom.bench.estimating import EstimateRun
+from pingloom.bench.imaging_run import ImageSettings
 from pingloom.bench.pictures import Chart, Curve, Panel, profile_picture, side_by_side
 from pingloom.imaging.chain import Chain
+from pingloom.imaging.estimate.side import Told
 from pingloom.imaging.frames import Trajectory
 from pingloom.imaging.records import Correction
 from pingloom.io.recording import open_recording
@@ -37,7 +40,7 @@ class Line:
 
 
 def write_report(
-    path: Path, folder: Path, run: EstimateRun, settings: EstimateSettings
+    path: Path, folder: Path, run: EstimateRun, settings: ImageSettings
 ) -> tuple[list[Line], list[Path]]:
     """Draw and table what the corrections of each side do.
 
@@ -54,7 +57,7 @@ def write_report(
     for side, told in run.told.items():
         lines += _figures(told)
         pictures += _charts(folder, side, told)
-        images = _images(path, side, told, settings)
+        images = _images(path, side, told, run, settings)
         plain = images["no correction"]
         for name, image in images.items():
             if image is plain:
@@ -81,7 +84,7 @@ def write_report(
         for x in lines
     ]
     part = folder / "report.json.part"
-    part.write_text(as_json({"table": table, "cost_ms_per_ping": run.step_ms, "sides": run.summary()}) + "\n")
+    part.write_text(as_json({"table": table, "cost_ms_per_ping": run.step_ms, "sides": run.summary}) + "\n")
     part.replace(folder / "report.json")
     json.loads((folder / "report.json").read_text())
     return lines, pictures
@@ -234,7 +237,9 @@ def _chart(path: Path, title: str, charts, x_label: str = "ping") -> Path:
     )
 
 
-def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings) -> dict[str, Panel]:
+def _images(
+    path: Path, side: str, told: list[Told], run: EstimateRun, settings: ImageSettings
+) -> dict[str, Panel]:
     """The first leg's image without correction, with each estimator's alone, and with all."""
     parts = {
         "no correction": lambda c: None,
@@ -251,12 +256,11 @@ def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings)
         "reject": lambda c: Correction(side=side, number=c.number, look_weight=c.look_weight),
         "all corrections": lambda c: c,
     }
-    on = settings.steps
+    on = settings.estimate
     wanted = {k: v for k, v in parts.items() if getattr(on, k, True)}
     with open_recording(path) as recording:
         estimator = side_estimators(recording, settings)[side]
-        frame = estimator.found[0].frame
-        last = estimator.found[0].last_time_ns
+        frame, last = run.legs[0].frame, run.legs[0].last_time_ns
         trajectory = Trajectory.from_platform(recording.platform())
         chain = _chain(recording, side, trajectory, settings, told)
         row = {t.correction.number: t.correction for t in told[:_MOST_PINGS]}
@@ -279,9 +283,7 @@ def _images(path: Path, side: str, told: list[Told], settings: EstimateSettings)
     return panels
 
 
-def _chain(
-    recording, side: str, trajectory: Trajectory, settings: EstimateSettings, told: list[Told]
-) -> Chain:
+def _chain(recording, side: str, trajectory: Trajectory, settings: ImageSettings, told: list[Told]) -> Chain:
     water = recording.water()
     known = trajectory.altitude_m.size or water.depth_m is not None
     chosen: Any = settings

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from pingloom.bench.console import refuse_existing
-from pingloom.bench.imaging_task import ImageSettings, ImagingTask, Part, plan_legs, with_altitude
+from pingloom.bench.imaging_task import ImageSettings, ImagingTask, Part, choose_corrector
 from pingloom.bench.leg_loop import LegLoop
+from pingloom.bench.recording_legs import recording_legs
 from pingloom.bench.repeated import Repeated
 from pingloom.bench.resuming import Keeper
 from pingloom.bench.run_report import ImagingRun, StageTimes, note_run
@@ -50,7 +51,8 @@ def image_recording(
     before_rename : callable, optional
         Called when a product is whole, before it takes its name; what it raises leaves nothing behind.
     corrections : Corrections, optional
-        What was estimated for each ping; pings without a row are imaged as they are.
+        What was estimated for each ping; pings without a row are imaged as they are. Without a table the estimators
+        that ``settings.estimate`` names run ping by ping; plain chain settings name none.
     checkpoint_pings : int
         Write the state down every so many pings; 0: never. An exception after the first state, from ``on_ping`` as
         well, leaves a state to go on from.
@@ -91,7 +93,7 @@ def image_recording(
             )
         trajectory = Trajectory.from_platform(recording.platform())
         sonars = {side: recording.sonar(side) for side in recording.sides}
-        settings = with_altitude(settings, trajectory, recording, corrections)
+        corrector, settings = choose_corrector(settings, trajectory, recording, corrections)
         chain = Chain.prepare(sonars, recording.water(), trajectory, settings, method)
         _compile(chain, next(recording.pings()), trajectory)
         first_ping_s = time.perf_counter() - start
@@ -106,8 +108,9 @@ def image_recording(
             before_rename=before_rename,
             corrections=corrections,
             part=part,
+            corrector=corrector,
         )
-        plan = plan_legs(task)
+        plan = recording_legs(recording, trajectory, settings)
         targets = [task.target(k) for k in range(len(plan))]
         times = StageTimes()
         with Keeper(targets, every=checkpoint_pings, resume=resume, key=task.key) as keeper:
@@ -122,6 +125,7 @@ def image_recording(
             n_ping=total,
             resumed_after=resumed_after,
             left_out=dict(counts.left_out),
+            estimated=None if corrector is None else corrector.summary(),
             late_pixels=counts.late_pixels,
             uncovered_pixels=counts.uncovered_pixels,
             rays=chain.water.reason,

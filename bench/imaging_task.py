@@ -1,4 +1,4 @@
-"""One recording being imaged: what every leg needs, and which legs there are."""
+"""One recording being imaged: what every leg needs, and where its corrections come from."""
 
 from __future__ import annotations
 
@@ -9,22 +9,23 @@ from pathlib import Path
 import numpy as np
 
 from pingloom import __version__
-from pingloom.bench.legs import Leg, LegSettings, leg_name, legs
+from pingloom.bench.correctors import Corrector, LiveCorrector, TableCorrector, planned_altitude
+from pingloom.bench.legs import LegSettings, leg_name
 from pingloom.imaging.chain import Chain, ChainSettings
-from pingloom.imaging.errors import DataError, ParameterError
+from pingloom.imaging.errors import ParameterError
+from pingloom.imaging.estimate.settings import EstimateSettings
 from pingloom.imaging.frames import Trajectory
-from pingloom.imaging.records import Correction, Ping
 from pingloom.io.checkpoint import fingerprint
 from pingloom.io.corrections import Corrections
 from pingloom.io.recording import Recording
 from pingloom.io.settings import to_toml
 
-__all__ = ["ImageSettings", "ImagingTask", "Part", "plan_legs", "with_altitude"]
+__all__ = ["ImageSettings", "ImagingTask", "Part", "choose_corrector"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ImageSettings(ChainSettings):
-    """All that can be set about imaging a recording: the chain's stages, and how the recording is cut into legs."""
+class ImageSettings(EstimateSettings):
+    """All that can be set about imaging a recording: the chain's stages, the estimators, and the cut into legs."""
 
     legs: LegSettings = LegSettings()
 
@@ -59,13 +60,10 @@ class ImagingTask:
     overwrite: bool
     before_rename: Callable[[], None] | None
     corrections: Corrections | None
+    """Estimated before."""
+    corrector: Corrector | None
+    """Where corrections come from; None: there are none."""
     part: Part | None = None
-
-    def correction(self, ping: Ping) -> Correction | None:
-        """What was estimated for a ping."""
-        if self.corrections is None or ping.side not in self.corrections.sides:
-            return None
-        return self.corrections.row(ping.side, ping.number, ping.time_ns)
 
     def key(self) -> str:
         """What tells this work from other work: equal where the products would be equal."""
@@ -86,43 +84,31 @@ class ImagingTask:
         return self.folder / f"{leg_name(self.method, k)}{part}.nc"
 
 
-def with_altitude(
+def choose_corrector(
     settings: ChainSettings, trajectory: Trajectory, recording: Recording, corrections: Corrections | None
+) -> tuple[Corrector | None, ChainSettings]:
+    """Where corrections come from; and settings that know an altitude to plan with, if a table or echoes tell one."""
+    if corrections is not None:
+        return TableCorrector(corrections), _with_altitude(settings, trajectory, recording, corrections)
+    if not isinstance(settings, EstimateSettings) or not settings.estimate.any:
+        return None, settings
+    altitude = planned_altitude(recording, trajectory, settings)
+    live = LiveCorrector.prepare(recording, settings, planned_altitude_m=altitude)
+    if altitude is not None:
+        settings = replace(settings, bottom=replace(settings.bottom, altitude_m=altitude))
+    return live, settings
+
+
+def _with_altitude(
+    settings: ChainSettings, trajectory: Trajectory, recording: Recording, corrections: Corrections
 ) -> ChainSettings:
     """Where nothing else tells the altitude, the median of the estimated ones serves for planning."""
     bottom = settings.bottom
     told = (
         bottom.altitude_m or bottom.water_depth_m or recording.water().depth_m or trajectory.altitude_m.size
     )
-    if told or corrections is None:
-        return settings
     found = [row.altitude_m for own in corrections.sides.values() for row in own.rows]
     found = [altitude for altitude in found if np.isfinite(altitude)]
-    if not found:
+    if told or not found:
         return settings
     return replace(settings, bottom=replace(bottom, altitude_m=float(np.median(found))))
-
-
-def plan_legs(task: ImagingTask) -> list[Leg]:
-    """The recording's legs; one that holds all its pings where there are not two or more with a turn between."""
-    recording, chain = task.recording, task.chain
-    times = np.sort(np.concatenate([recording.ping_time_ns(side) for side in recording.sides])).astype(
-        np.int64
-    )
-    whole = [Leg(int(times[0]), int(times[-1]), chain.leg_frame(task.trajectory, times.tolist()))]
-    settings = getattr(task.settings, "legs", LegSettings(mode="whole"))
-    # A planned heading speaks of one leg.
-    if settings.mode == "whole" or (settings.mode == "found" and task.settings.grid.heading_deg is not None):
-        return whole
-    inside = [t for t in times if task.trajectory.covers(*(2 * [task.trajectory.seconds(int(t))]))]
-    if not inside:
-        return whole
-    try:
-        # The course of the whole leg: its first pings are still at the end of a turn.
-        found = legs(task.trajectory, inside, settings)
-    except DataError:
-        if settings.mode == "planned":
-            raise
-        return whole
-    # A single leg is imaged to its last ping: a vehicle that swings is no reason to leave the ends away.
-    return found if len(found) > 1 or settings.mode == "planned" else whole

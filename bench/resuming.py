@@ -1,7 +1,7 @@
 """Going on with an interrupted run: its state on disk beside the products that it makes.
 
 A state is written every so many pings, and when Ctrl-C comes after the first one: which leg, how many pings, what
-became of them, the chain's own state, and how far the finished tiles reach in their spool. All sums are made in the same order
+became of them, the chain's and the estimators' own states, and how far the finished tiles reach in their spool. All sums are made in the same order
 of pings whether a run was interrupted or not, so the bytes are the same.
 """
 
@@ -13,6 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from pingloom.bench.correctors import LiveState
 from pingloom.bench.legs import PingOrder
 from pingloom.bench.run_report import Counts
 from pingloom.imaging.chain import ChainState
@@ -40,6 +41,8 @@ class Saved:
     """None: this leg has not begun."""
     spool: dict[str, Any] | None = None
     """Mark of this leg's tiles."""
+    estimated: LiveState | None = None
+    """What the estimators remember."""
 
 
 class Keeper:

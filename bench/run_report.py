@@ -142,6 +142,8 @@ class ImagingRun:
     """Pings that an interrupted run had done; times are of this run alone."""
     left_out: dict[str, int]
     """Pings left out, by reason."""
+    estimated: dict[str, Any] | None
+    """Counts and figures by side of what was estimated on the way; None where nothing was."""
     late_pixels: int
     uncovered_pixels: int
     rays: str
@@ -180,6 +182,7 @@ class ImagingRun:
             "pings": self.n_ping,
             "resumed_after_pings": self.resumed_after,
             "left_out": self.left_out,
+            "estimated": self.estimated,
             "late_pixels": self.late_pixels,
             "uncovered_pixels": self.uncovered_pixels,
             "rays": self.rays,

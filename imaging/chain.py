@@ -21,10 +21,12 @@ from .combining import combine_rows
 from .compress import CompressBuffer, Compressor
 from .errors import DataError, ParameterError
 from .estimate.noise import measure_noise
+from .estimate.reasons import PingReason
 from .frames import StripFrame, Trajectory
 from .geometry import PingGeometry, ping_geometry
 from .lay import Grid, choose_grid
 from .laying import Layer, footprint
+from .leg_frame import leg_frame
 from .open_rows import finished_tiles, make_room, rows_behind
 from .pulse_motion import pulse_motion_cells
 from .radiometry import Level
@@ -190,12 +192,7 @@ class Chain:
         ping_time_ns : sequence of int
             Times of the leg's first pings of all sides, in order; more than ``grid.course_pings`` do no harm.
         """
-        times = list(ping_time_ns)[: self.settings.grid.course_pings]
-        frame = StripFrame.from_course(trajectory, *(trajectory.seconds(times[i]) for i in (0, -1)))
-        if self.settings.grid.heading_deg is None:
-            return frame
-        heading = float(np.deg2rad(self.settings.grid.heading_deg) % (2 * np.pi))
-        return StripFrame(frame.north_m, frame.east_m, heading)
+        return leg_frame(trajectory, ping_time_ns, self.settings.grid)
 
     def start(self, frame: StripFrame | None = None) -> ChainState:
         """An empty state; without a frame the first pings wait until their course has set one."""
@@ -425,7 +422,8 @@ class Chain:
         self, plan: SidePlan, ping: Ping, trajectory: Trajectory, correction: Correction | None
     ) -> str:
         if correction is not None and correction.look_weight == 0:
-            return "rejected by its correction"
+            words = PingReason.words(correction.reasons & PingReason.LEAVES_OUT)
+            return f"rejected: {', '.join(words).replace('_', ' ') or 'by its correction'}"
         begin = trajectory.seconds(ping.time_ns)
         if not trajectory.covers(begin, begin + plan.compressor.last_delay_s):
             return "no navigation at its time"

@@ -419,7 +419,7 @@ class Correction:
     look_weight: float = 1.0
     """0 leaves the ping out."""
     reasons: int = 0
-    """Bits that say why, as :class:`pingloom.imaging.estimate.reject.PingReason` names them."""
+    """Bits that say why, as :class:`pingloom.imaging.estimate.reasons.PingReason` names them."""
 
     def __post_init__(self) -> None:
         if self.side not in SIDES:

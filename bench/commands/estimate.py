@@ -39,7 +39,7 @@ __all__ = ["command"]
     "assignments",
     multiple=True,
     metavar="STAGE.NAME=VALUE",
-    help="Change one setting; repeatable. steps.motion=false leaves an estimator out.",
+    help="Change one setting; repeatable. estimate.motion=false leaves an estimator out.",
 )
 @click.option(
     "--list-settings",
@@ -58,11 +58,12 @@ def command(recording, output, folder, settings, assignments, overwrite, as_json
     navigation missed, from the overlap of adjacent looks; whether the ping is fit for use, and why not. Each has its
     reasons in the table, which pingloom image --corrections applies.
     """
-    from pingloom.bench.estimating import EstimateSettings, estimate_recording
+    from pingloom.bench.estimating import estimate_recording
+    from pingloom.bench.imaging_run import ImageSettings
     from pingloom.io.settings import apply, read
 
     out = Report(as_json=as_json, quiet=quiet)
-    chosen = read(settings, EstimateSettings) if settings else EstimateSettings()
+    chosen = read(settings, ImageSettings) if settings else ImageSettings()
     chosen = apply(chosen, assignments)
     if folder is not None:
         refuse_existing(folder, overwrite=overwrite)
@@ -82,7 +83,7 @@ def command(recording, output, folder, settings, assignments, overwrite, as_json
             lines, pictures = write_report(recording, folder, run, chosen)
     out.data = {
         "corrections": str(output),
-        "sides": run.summary(),
+        "sides": run.summary,
         "cost_ms_per_ping": run.step_ms,
         "ping_interval_ms": 1e3 * run.interval_s,
         "wall_s": run.wall_s,
@@ -94,7 +95,7 @@ def command(recording, output, folder, settings, assignments, overwrite, as_json
 
 
 def _say(out: Report, output: Path, run, lines, pictures) -> None:
-    for side, found in run.summary().items():
+    for side, found in run.summary.items():
         out.line(f"{output}, {side}: {found['pings']} pings, {found['left_out']} left out")
         for reason, n in found["reasons"].items():
             out.line(f"  {n} pings: {reason.replace('_', ' ')}")
@@ -122,8 +123,8 @@ def _say(out: Report, output: Path, run, lines, pictures) -> None:
 def _list(context: click.Context, value: bool) -> None:
     if not value:
         return
-    from pingloom.bench.estimating import EstimateSettings
+    from pingloom.bench.imaging_run import ImageSettings
     from pingloom.io.settings import to_toml
 
-    click.echo(to_toml(EstimateSettings()))
+    click.echo(to_toml(ImageSettings()))
     context.exit()

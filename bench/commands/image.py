@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import click
@@ -53,6 +53,11 @@ _LONG = 400
     type=click.Path(path_type=Path),
     help="Table that pingloom estimate made of this recording.",
 )
+@click.option(
+    "--no-estimate",
+    is_flag=True,
+    help="Image the recording as it is; single estimators are left out by --set estimate.motion=false and the like.",
+)
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace images of the same method.")
 @click.option(
@@ -89,6 +94,7 @@ def command(
     settings,
     assignments,
     corrections,
+    no_estimate,
     no_picture,
     overwrite,
     checkpoint_pings,
@@ -103,12 +109,16 @@ def command(
     Leaves METHOD.nc, a further leg METHOD-02.nc and so on (CF netCDF: linear backscatter, its dB, looks, coverage, noise, quality), METHOD.png and
     run.json (times). Everything that the recording does not say has a default.
 
+    Altitude, receivers' errors, residual motion and spoilt pings are estimated from the echoes on the way, unless
+    --corrections brings a table of them.
+
     Pings are imaged in order of their time of transmission, port first where both sides sent at once, whatever their
     order in the file; of two of one side and time the first stored is taken. An interrupted run of more pings than
     --checkpoint leaves its state behind: the same command with --resume goes on, and the images are the same bytes.
     """
     from pingloom.bench.imaging_run import ImageSettings, image_recording
     from pingloom.bench.product_picture import draw_product
+    from pingloom.imaging.estimate.settings import StepSettings
     from pingloom.io.corrections import read_corrections
     from pingloom.io.settings import apply, read
 
@@ -116,6 +126,8 @@ def command(
     chosen = read(settings, ImageSettings) if settings else ImageSettings()
     chosen = apply(chosen, assignments)
     chosen_part = None if part is None else _part(part)
+    if no_estimate:
+        chosen = replace(chosen, estimate=StepSettings.none())
     picture = output / f"{method}.png"
     if not no_picture and part is None:
         refuse_existing(picture, overwrite=overwrite)

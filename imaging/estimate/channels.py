@@ -219,10 +219,13 @@ class ChannelCalibrator:
 
     def _gathered(self, x: NDArray[np.complex64], blocks: _Blocks, shift: int) -> NDArray[np.complex64]:
         """Samples of the good blocks, ``shift`` samples later, (row, channel, good block, sample)."""
+        n = self.range_m.size * blocks.size
         first = self.first + shift
-        part = x[..., first : first + self.range_m.size * blocks.size]
-        if part.shape[-1] < self.range_m.size * blocks.size:
-            part = np.concatenate([part, np.zeros((*x.shape[:2], shift), np.complex64)], axis=-1)
+        part = x[..., max(first, 0) : first + n]
+        missing = n - part.shape[-1]
+        if missing:
+            around = (missing, 0) if first < 0 else (0, missing)
+            part = np.pad(part, ((0, 0), (0, 0), around))
         return part.reshape(*x.shape[:2], -1, blocks.size)[:, :, blocks.good]
 
     def _accumulated(self, state: ChannelState, x, blocks: _Blocks, keep: float) -> ChannelState:

@@ -143,7 +143,6 @@ class MotionEstimator:
     settings: MotionSettings
     side: str
     chain: Chain
-    frame: StripFrame
     edge: NDArray[np.int64]
     """(band + 1,) first columns of the bands."""
     velocity_uncertainty_m_s: float
@@ -156,7 +155,6 @@ class MotionEstimator:
         water: Water,
         trajectory: Trajectory,
         platform: Platform,
-        frame: StripFrame,
         *,
         chain_settings: ChainSettings | None = None,
         settings: MotionSettings | None = None,
@@ -167,8 +165,6 @@ class MotionEstimator:
         ----------
         platform : Platform
             For what the navigation states of its own uncertainty.
-        frame : StripFrame
-            Of the leg.
         chain_settings : ChainSettings, optional
             As for the image.
         """
@@ -193,17 +189,21 @@ class MotionEstimator:
             )
         velocity = settings.velocity_uncertainty_m_s or platform.velocity_uncertainty_m_s or 0.05
         heading = settings.heading_uncertainty_rad or platform.heading_uncertainty_rad or 1e-3
-        return cls(settings, sonar.side, chain, frame, edge, velocity, heading)
+        return cls(settings, sonar.side, chain, edge, velocity, heading)
 
     def start(self) -> MotionState:
         """No look yet."""
         return MotionState()
 
-    def lay(self, ping: Ping, trajectory: Trajectory, correction: Correction | None = None) -> Look:
-        """Lay one ping's look by the navigation alone.
+    def lay(
+        self, ping: Ping, trajectory: Trajectory, frame: StripFrame, correction: Correction | None = None
+    ) -> Look | None:
+        """Lay one ping's look by the navigation alone; None for a ping that the chain leaves out.
 
         Parameters
         ----------
+        frame : StripFrame
+            Of the leg; looks of different legs can't be compared.
         correction : Correction, optional
             Its altitude and channel weights are used, its shifts are not.
         """
@@ -212,8 +212,10 @@ class MotionEstimator:
                 correction, shift_along_m=0.0, shift_starboard_m=0.0, shift_heading_rad=0.0, look_weight=1.0
             )
         chain = self.chain
-        state, _, _ = chain.step(chain.start(self.frame), ping, trajectory, correction)
+        state, _, _ = chain.step(chain.start(frame), ping, trajectory, correction)
         own = state.sides[self.side]
+        if own.accumulator is None:
+            return None
         sums = own.accumulator
         first, past = max(sums.first_row, int(sums.touched[0])), min(sums.past_row, int(sums.touched[1]))
         total, weight = (np.ascontiguousarray(a.T) for a in sums.read(first, past - first)[[TOTAL, WEIGHT]])
@@ -221,13 +223,13 @@ class MotionEstimator:
         power = np.where(seen, total / np.where(seen, weight, 1), 0)
         time_s = trajectory.seconds(ping.time_ns) + chain.sides[self.side].sonar.pulse_duration_s / 2
         value, rate = trajectory.pose([time_s])
-        turn = self.frame.matrix()
+        turn = frame.matrix()
         return Look(
             first_row=first,
             amplitude=evened(np.sqrt(power), seen),
             seen=seen,
             where_m=own.history_m[0].copy(),
-            heading_rad=float(value[0, 3] - self.frame.heading_rad),
+            heading_rad=float(value[0, 3] - frame.heading_rad),
             rate=np.array([*(turn @ rate[0, :3])[:2], rate[0, 3]]),
             time_s=float(time_s),
         )

@@ -115,12 +115,10 @@ def estimate(
     made: Line, platform: Platform, settings: MotionSettings | None = None, pings: list[Ping] | None = None
 ) -> tuple[list[MotionFix], MotionState]:
     trajectory = Trajectory.from_platform(platform)
-    estimator = MotionEstimator.prepare(
-        made.sonar, made.water, trajectory, platform, FRAME, settings=settings
-    )
+    estimator = MotionEstimator.prepare(made.sonar, made.water, trajectory, platform, settings=settings)
     state, fixes = estimator.start(), []
     for ping in pings or made.pings:
-        state, fix = estimator.update(state, estimator.lay(ping, trajectory))
+        state, fix = estimator.update(state, estimator.lay(ping, trajectory, FRAME))
         fixes.append(fix)
     return fixes, state
 
@@ -278,11 +276,11 @@ def test_a_rejected_ping_is_not_compared() -> None:
     made = line("450 kHz", 1)
     platform = made.platform()
     trajectory = Trajectory.from_platform(platform)
-    estimator = MotionEstimator.prepare(made.sonar, made.water, trajectory, platform, FRAME)
-    state, _ = estimator.update(estimator.start(), estimator.lay(made.pings[0], trajectory))
+    estimator = MotionEstimator.prepare(made.sonar, made.water, trajectory, platform)
+    state, _ = estimator.update(estimator.start(), estimator.lay(made.pings[0], trajectory, FRAME))
     state, fix = estimator.update(state, None)
     assert "rejected" in fix.reason
-    _, fix = estimator.update(state, estimator.lay(made.pings[2], trajectory))
+    _, fix = estimator.update(state, estimator.lay(made.pings[2], trajectory, FRAME))
     assert "no look before" in fix.reason
 
 

@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from pingloom.imaging.compress import Compressor, CompressSettings
-from pingloom.imaging.estimate.reject import PingReason, PingRejector, RejectSettings, Verdict
+from pingloom.imaging.estimate.reasons import PingReason
+from pingloom.imaging.estimate.reject import PingRejector, RejectSettings, Verdict
 from pingloom.imaging.frames import Trajectory
 from pingloom.imaging.records import Ping, Platform, Sonar
 from pingloom.simulate import echoes

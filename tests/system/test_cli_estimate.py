@@ -16,9 +16,11 @@ import pytest
 
 from pingloom.bench.cli import main
 from pingloom.bench.commands.estimate import command
-from pingloom.bench.estimating import EstimateSettings, SideEstimator, side_estimators
+from pingloom.bench.correctors import side_estimators
+from pingloom.bench.imaging_run import ImageSettings
 from pingloom.imaging.chain import Chain, ChainSettings
 from pingloom.imaging.errors import DataError, ParameterError
+from pingloom.imaging.estimate.side import SideEstimator
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.io.corrections import read_corrections
 from pingloom.io.recording import open_recording
@@ -46,6 +48,7 @@ strength_db = -18.0
 """
 DEAD, NOISY, JAMMED = 9, 22, 25
 POINT_M = (3.2, 16.0)
+FRAME = StripFrame(0.0, 0.0, 0.0)
 
 
 def run(*argv: object) -> dict:
@@ -129,7 +132,7 @@ def peak_db(path: Path, table: Path | None) -> float:
             {"starboard": recording.sonar("starboard")}, recording.water(), trajectory, ChainSettings()
         )
         corrections = None if table is None else read_corrections(table)
-        state, tiles = chain.start(StripFrame(0.0, 0.0, 0.0)), []
+        state, tiles = chain.start(FRAME), []
         for ping in recording.pings():
             row = None if corrections is None else corrections.row(ping.side, ping.number, ping.time_ns)
             state, new, _ = chain.step(state, ping, trajectory, row)
@@ -170,7 +173,7 @@ def test_the_report_draws_before_and_after(estimated) -> None:
 
 
 def test_equal_work_gives_equal_bytes(spoilt, tmp_path) -> None:
-    short = ("--set", "steps.motion=false")
+    short = ("--set", "estimate.motion=false")
     run(spoilt, "-o", tmp_path / "a.h5", *short)
     run(spoilt, "-o", tmp_path / "b.h5", *short)
     assert (tmp_path / "a.h5").read_bytes() == (tmp_path / "b.h5").read_bytes()
@@ -178,7 +181,7 @@ def test_equal_work_gives_equal_bytes(spoilt, tmp_path) -> None:
 
 def fresh(path: Path) -> tuple[SideEstimator, list]:
     with open_recording(path) as recording:
-        estimator = side_estimators(recording, EstimateSettings())["starboard"]
+        estimator = side_estimators(recording, ImageSettings())["starboard"]
         return estimator, [replace(p, echo=p.echo.copy()) for p in recording.pings()][:18]
 
 
@@ -188,12 +191,12 @@ def test_a_restart_from_the_memory_written_down_gives_the_same_rows(spoilt) -> N
     for k, ping in enumerate(pings):
         if k == 9:
             saved = pickle.dumps(memory)
-        memory, told = estimator.step(memory, ping)
+        memory, told = estimator.step(memory, ping, FRAME)
         whole.append(told)
     again, pings = fresh(spoilt)
     memory = pickle.loads(saved)
     for ping, before in zip(pings[9:], whole[9:], strict=True):
-        memory, told = again.step(memory, ping)
+        memory, told = again.step(memory, ping, FRAME)
         a, b = told.correction, before.correction
         for name in ("shift_along_m", "shift_starboard_m", "shift_heading_rad", "look_weight", "reasons"):
             assert getattr(a, name) == getattr(b, name)
@@ -236,4 +239,4 @@ def test_all_settings_are_listed_and_read_back() -> None:
     with contextlib.redirect_stdout(out):
         command.main(["--list-settings"], standalone_mode=False)
     assert "[motion]" in out.getvalue()
-    assert apply(EstimateSettings(), ["motion.bands=2"]).motion.bands == 2
+    assert apply(ImageSettings(), ["motion.bands=2"]).motion.bands == 2

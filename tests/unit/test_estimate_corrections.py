@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pingloom.imaging.errors import DataError, ParameterError
-from pingloom.imaging.estimate.reject import PingReason
+from pingloom.imaging.estimate.reasons import PingReason
 from pingloom.imaging.records import Correction
 from pingloom.io.corrections import SideCorrections, read_corrections, write_corrections
 

@@ -269,7 +269,7 @@ class TestReports:
         out = {5: Correction(side="starboard", number=5, look_weight=0.0)}
         chain, frame = leg.prepare(), StripFrame(0.0, 0.0, 0.6)
         _, tiles, reports = image(leg, chain, frame=frame, corrections=out)
-        assert reports[5].reason == "rejected by its correction"
+        assert reports[5].reason == "rejected: by its correction"
         assert reports[5].added == 0
         _, without, _ = image(leg, chain, frame=frame, pings=[p for p in leg.pings if p.number != 5])
         for row, values in rows(without).items():
