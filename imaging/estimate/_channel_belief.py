@@ -17,6 +17,8 @@ _DOUBT = 0.01
 """Error of the expected coherence of receivers that are not neighbours."""
 _TIED_RAD = np.deg2rad(15.0)
 """A piece whose step against the largest is known no better is called untied."""
+_LEAST_ALIVE = 0.6
+"""Where fewer of the receivers would be left, it is the evidence that is not believed."""
 _DELAY_HARM = 0.02
 """Delays of so many 1/B cost less than 0.02 dB of their receiver: they are left as they are."""
 
@@ -81,26 +83,13 @@ class ChannelBelief:
 
     def fix(self, state: ChannelState, *, frozen: bool) -> ChannelFix:
         """What is believed after all evidence so far."""
-        shape = self.live.shape
         if state.n_ping < self.settings.least_pings:
-            nothing = np.zeros(shape)
-            return ChannelFix(
-                weight=None,
-                delay_undone_s=None,
-                live=self.live,
-                gain_db=nothing,
-                phase_rad=nothing,
-                phase_std_rad=nothing,
-                delay_s=nothing,
-                delay_std_s=nothing,
-                n_piece=0,
-                n_untied=0,
-                frozen=frozen,
-                reason="too little evidence yet",
-            )
+            return self._nothing("too little evidence yet", frozen)
         gain, noise = self._gains(state)
         live = self._alive(state, gain, noise)
-        usual = np.median(gain[live]) if live.any() else 1.0
+        if live.sum() < _LEAST_ALIVE * self.live.sum():
+            return self._nothing("most receivers fit no seabed that all hear", frozen)
+        usual = np.median(gain[live])
         gain_db = np.where(live, 10 * np.log10(np.maximum(gain, 1e-12) / usual), np.nan)
         matrix, pull = self._normal(state, live)
         phase, phase_std = self._solved(matrix, pull, live)
@@ -118,6 +107,23 @@ class ChannelBelief:
             n_piece=len(pieces),
             n_untied=self._untied(matrix, pieces),
             frozen=frozen,
+        )
+
+    def _nothing(self, reason: str, frozen: bool) -> ChannelFix:
+        nothing = np.zeros(self.live.shape)
+        return ChannelFix(
+            weight=None,
+            delay_undone_s=None,
+            live=self.live,
+            gain_db=nothing,
+            phase_rad=nothing,
+            phase_std_rad=nothing,
+            delay_s=nothing,
+            delay_std_s=nothing,
+            n_piece=0,
+            n_untied=0,
+            frozen=frozen,
+            reason=reason,
         )
 
     # ---- gains, and who lives ----------------------------------------------------------------------------

@@ -215,6 +215,9 @@ class ChannelCalibrator:
         good = good[(self.first + good * size > 0) & (self.first + (good + 1) * size < x.shape[-1])]
         if good.size < 4 or not noise > 0:
             return None
+        # An even seabed is heard without gaps; single things on nothing are not what the model speaks of.
+        if good.size < 0.7 * (good[-1] - good[0] + 1):
+            return None
         return _Blocks(size, power, usual, float(noise), good)
 
     def _gathered(self, x: NDArray[np.complex64], blocks: _Blocks, shift: int) -> NDArray[np.complex64]:

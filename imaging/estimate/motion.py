@@ -70,6 +70,8 @@ class MotionSettings:
     """Pings that the stated uncertainty counts for."""
     caution: float = 1.4
     """Factor on the matches' stated standard deviation."""
+    most_contradiction: float = 0.2
+    """Share of what the bands say, along and across, that may stray from what they say together."""
 
     def __post_init__(self) -> None:
         if not 0 < self.largest_step_m <= 2:
@@ -246,6 +248,12 @@ class MotionEstimator:
         if match.reason and usual < self.settings.largest_step_m:
             match = self.compare(state.look, look)
         error = state.error * np.exp(-max(gap, 0.0) / self.settings.leak_s)
+        if (
+            not match.reason
+            and _contradiction(match, self.settings.caution) > self.settings.most_contradiction
+        ):
+            # Looks that share no speckle but single bright things and their sidelobes: each band says something else.
+            match = replace(match, reason="the bands of the swath contradict each other: no even seabed")
         if match.reason:
             new = replace(state, look=look, error=error, n_refused=state.n_refused + 1)
             return new, self._row(new, look, match, match.reason)
@@ -379,6 +387,15 @@ def _rows(
     )
     value = np.concatenate([match.along_m, match.across_m])
     return design, value, (caution * np.concatenate([match.along_std_m, match.across_std_m])) ** 2
+
+
+def _contradiction(match: Match, caution: float) -> float:
+    """Share of the bands' equations that stray by three deviations and more from what the others say together."""
+    design, value, variance = _rows(match, caution)
+    if value.size <= 4:
+        return 0.0
+    step = _weighed(design, value, variance, np.full(3, 1e6))
+    return float(np.mean(np.abs(value - design @ step) > 3 * np.sqrt(variance)))
 
 
 def _weighed(

@@ -4,7 +4,8 @@ Every test looks at powers averaged over receivers and hundreds of samples, whos
 asks for factors: no bright or dark pixel decides, so the statistics of what is kept are those of all pings.
 
 Raw echoes are compared with the running median of the pings before, block by block along delay; rejected pings
-count in that median too, so that a lasting change of the seabed is soon believed.
+count in that median too, so that a lasting change of the seabed is soon believed, and a receiver that always clips a
+little loses no image.
 """
 
 from __future__ import annotations
@@ -61,6 +62,8 @@ class RejectState:
 
     level_db: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
     """(ping, block)"""
+    clipped: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    """(ping,) shares of samples at saturation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +158,9 @@ class PingRejector:
         if not np.isfinite(echo.view(np.float32)).all() or not np.any(echo):
             return state, Verdict(reasons | PingReason.NO_ECHO, 0.0, 0.0, 0.0)
         clipped = self._clipped(echo)
-        if clipped > self.settings.clipped_share:
+        if clipped > max(
+            self.settings.clipped_share, 4 * float(np.median(state.clipped)) if state.clipped.size else 0
+        ):
             reasons |= PingReason.CLIPPED
         level = self._level(echo, ping.receiver_gain_db)
         burst = fade = 0.0
@@ -169,7 +174,9 @@ class PingRejector:
         kept = np.concatenate(
             [state.level_db.reshape(-1, level.size) if state.level_db.size else level[None][:0], level[None]]
         )
-        state = replace(state, level_db=kept[-self.settings.memory_pings :])
+        memory = self.settings.memory_pings
+        shares = np.append(state.clipped, clipped)
+        state = replace(state, level_db=kept[-memory:], clipped=shares[-memory:])
         return state, Verdict(reasons, clipped, burst, fade)
 
     def _navigation(self, ping: Ping) -> int:
@@ -183,10 +190,13 @@ class PingRejector:
         return PingReason.NAVIGATION if np.isin(around, self.bad_time_s).any() else 0
 
     def _clipped(self, echo: NDArray[np.complex64]) -> float:
+        """Share of samples at saturation; 0 where samples beyond it show that the level stated is another one."""
         if self.saturation is None:
             return 0.0
         parts = np.abs(echo[:, self.first :].view(np.float32))
-        return float(np.mean(parts >= 0.999 * self.saturation)) if parts.size else 0.0
+        if not parts.size or parts.max() > 1.001 * self.saturation:
+            return 0.0
+        return float(np.mean(parts >= 0.999 * self.saturation))
 
     def _level(self, echo: NDArray[np.complex64], gain_db: float) -> NDArray[np.float64]:
         """Mean power of each block over receivers, gains undone. [dB]"""
@@ -232,7 +242,9 @@ class PingRejector:
         delay = self.compressor.first_delay_s + (self.first + (np.arange(level.size) + 1) * self.block) * (
             self.compressor.oversampling / self.compressor.sample_rate_hz
         )
-        seabed = (delay * sound_speed_m_s / 2 > 1.2 * altitude_m) & (usual > usual.min() + 10)
-        if seabed.sum() < 5:
+        beyond = delay * sound_speed_m_s / 2 > 1.2 * altitude_m
+        seabed = np.flatnonzero(beyond & (usual > usual.min() + 10))
+        # A seabed is heard without gaps up to where the noise begins; single things that come and go are no seabed.
+        if seabed.size < 5 or seabed.size < 0.8 * (seabed[-1] - seabed[0] + 1):
             return 0.0
         return float(np.median(usual[seabed] - level[seabed]))

@@ -167,7 +167,8 @@ class SideEstimator:
         verdict = bottom = channels = motion = None
         altitude = given
         if steps.reject:
-            at = memory.bottom.depth_m - pose[2] if memory.bottom.is_locked else given
+            # Only a seabed that was heard can fade; without a tracker the given altitude must do.
+            at = memory.bottom.depth_m - pose[2] if steps.bottom else given
             state, verdict = self.rejector.update(memory.reject, ping, compressed, at, self.sound_speed_m_s)
             memory = replace(memory, reject=state)
             note("reject")
