@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from pingloom.imaging.records import Quality
 from pingloom.io.gridded import GridReader
 from pingloom.io.mosaic import read_mosaic
 from pingloom.io.product import read_product
@@ -29,6 +31,7 @@ def product_facts(path: Path) -> dict[str, dict[str, Any]]:
                 "calibrated": product.calibrated,
                 "bytes": product.n_byte,
                 "layers": list(product.layers),
+                **_ping_facts(product.attributes),
             },
             "grid": {
                 "pixels_along_across": list(product.shape),
@@ -44,7 +47,7 @@ def product_facts(path: Path) -> dict[str, dict[str, Any]]:
                     else {"georeference_residual_m": where.residual_m}
                 ),
             },
-            "content": _content(product),
+            "content": _content(product) | _quality(product),
             "settings": {"text": product.settings},
             "provenance": product.provenance,
         }
@@ -77,6 +80,36 @@ def mosaic_facts(path: Path) -> dict[str, dict[str, Any]]:
             "content": _content(mosaic, mosaic.cell_m**2),
             "provenance": {k: v for k, v in about.items() if k not in ("title", "strips")},
         }
+
+
+def _ping_facts(attributes: dict[str, Any]) -> dict[str, Any]:
+    """How many pings there were and why some were left out; empty for products that don't say."""
+    if "pings" not in attributes:
+        return {}
+    try:
+        reasons = json.loads(str(attributes.get("pings_left_out_by_reason", "{}")))
+    except ValueError:
+        reasons = {}
+    facts = {"pings": int(attributes["pings"]), "pings_left_out": int(attributes.get("pings_left_out", 0))}
+    if isinstance(reasons, dict):
+        facts |= {f"  {reason}": n for reason, n in reasons.items()}
+    return facts
+
+
+def _quality(product: GridReader) -> dict[str, Any]:
+    """Share of all pixels that each quality flag marks."""
+    counts = np.zeros(8, np.int64)
+    for row in range(0, product.shape[0], _BLOCK):
+        for column in range(0, product.shape[1], _BLOCK):
+            flags = product.read("quality", slice(row, row + _BLOCK), slice(column, column + _BLOCK))
+            counts += [np.count_nonzero(flags & (1 << bit)) for bit in range(8)]
+    n = product.shape[0] * product.shape[1]
+    named = {bit: name for bit, name in enumerate(_names(product)) if name}
+    return {f"share_{name}": counts[bit] / n for bit, name in named.items() if counts[bit]}
+
+
+def _names(product: GridReader) -> list[str]:
+    return [Quality.NAMES.get(1 << bit, "") for bit in range(8)]
 
 
 def _content(grid: GridReader, cell_m2: float | None = None) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -132,6 +133,12 @@ class LegLoop:
                 self._ping = next(self._pings, None)
             self._keep(writer, *task.chain.finish(state, task.trajectory))
             self._refuse_empty()
+            own = now.own
+            writer.say(
+                pings=own.imaged + own.left_out.total(),
+                pings_left_out=own.left_out.total(),
+                pings_left_out_by_reason=json.dumps(dict(sorted(own.left_out.items()))),
+            )
 
     def _between(self, ping: Ping) -> None:
         """No image is made of it; estimators hear it all the same."""

@@ -26,6 +26,7 @@ from .frames import StripFrame, Trajectory
 from .geometry import PingGeometry, ping_geometry
 from .lay import Grid, choose_grid
 from .laying import Layer, footprint
+from .left_out import missed_rows
 from .leg_frame import leg_frame
 from .open_rows import finished_tiles, make_room, rows_behind
 from .pulse_motion import pulse_motion_cells
@@ -279,6 +280,7 @@ class Chain:
         self._check(ping)
         plan, own = self.sides[ping.side], state.sides[ping.side]
         if self._reason_to_leave_out(plan, ping, trajectory, correction):
+            self._mark_left_out(plan, own, ping, trajectory, state.frame, correction)
             return state
         geometry, level, power = self._field(
             plan, own, ping, trajectory, state.frame, correction, lambda stage: None, form=seen
@@ -348,6 +350,7 @@ class Chain:
         plan, own = self.sides[ping.side], state.sides[ping.side]
         reason = self._reason_to_leave_out(plan, ping, trajectory, correction)
         if reason:
+            self._mark_left_out(plan, own, ping, trajectory, state.frame, correction)
             return [], StepReport(ping.side, ping.number, 0, 0, 0, np.nan, reason)
         note = observe or (lambda stage: None)
         geometry, level, power = self._field(plan, own, ping, trajectory, state.frame, correction, note)
@@ -365,6 +368,52 @@ class Chain:
         note("tiles")
         return tiles, StepReport(ping.side, ping.number, added, late, uncovered, geometry.altitude_m)
 
+    def _geometry(
+        self,
+        plan: SidePlan,
+        ping: Ping,
+        trajectory: Trajectory,
+        frame: StripFrame,
+        correction: Correction | None,
+    ) -> PingGeometry:
+        altitude = self._altitude(ping, trajectory, correction)
+        return ping_geometry(
+            plan.sonar,
+            plan.beamformer.frame,
+            trajectory,
+            frame,
+            ping.time_ns,
+            plan.delay_s,
+            altitude,
+            correction,
+            slope=self._slope,
+            water=self.water,
+            measured_speed_m_s=trajectory.speed_at_array(trajectory.seconds(ping.time_ns)),
+        )
+
+    def _mark_left_out(
+        self,
+        plan: SidePlan,
+        own: SideState,
+        ping: Ping,
+        trajectory: Trajectory,
+        frame: StripFrame,
+        correction: Correction | None,
+    ) -> None:
+        """Remember which pixels a ping would have seen that its correction rejects."""
+        if correction is None or correction.look_weight > 0:
+            return
+        try:
+            geometry = self._geometry(plan, ping, trajectory, frame, correction)
+        except DataError:
+            return  # without an altitude nobody knows
+        beams = plan.beamformer
+        half = beams.sector_half_rad
+        if self.method == "broadside":
+            half = 0.443 * beams.wavelength_m / beams.frame.length_m
+        rows = missed_rows(geometry, self.grid, half)[None]
+        own.left_out = np.concatenate([own.left_out.reshape(-1, *rows.shape[1:]), rows])
+
     def _field(
         self,
         plan: SidePlan,
@@ -381,20 +430,7 @@ class Chain:
 
         Without ``form`` all but the beams is done.
         """
-        altitude = self._altitude(ping, trajectory, correction)
-        geometry = ping_geometry(
-            plan.sonar,
-            plan.beamformer.frame,
-            trajectory,
-            frame,
-            ping.time_ns,
-            plan.delay_s,
-            altitude,
-            correction,
-            slope=self._slope,
-            water=self.water,
-            measured_speed_m_s=trajectory.speed_at_array(trajectory.seconds(ping.time_ns)),
-        )
+        geometry = self._geometry(plan, ping, trajectory, frame, correction)
         level = plan.radiometer.run(geometry, ping.receiver_gain_db)
         note("geometry and level tables")
         compressed = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])

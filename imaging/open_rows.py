@@ -6,6 +6,7 @@ import numpy as np
 
 from .average import Accumulator
 from .lay import Grid, GridSettings
+from .left_out import flagged
 from .records import Tile
 from .side import SideState
 
@@ -56,5 +57,7 @@ def finished_tiles(own: SideState, side: str, settings: GridSettings, safe_row: 
     tiles = []
     while end - acc.first_row >= (1 if last else rows):
         n = min(rows, end - acc.first_row)
-        tiles.append(acc.finish(n, side, noise_known=own.noise.known))
+        tiles.append(flagged(acc.finish(n, side, noise_known=own.noise.known), own.left_out))
+    if own.left_out.size:
+        own.left_out = own.left_out[own.left_out[:, 1].max(axis=1) > acc.first_row]
     return tiles

@@ -479,6 +479,8 @@ class Quality:
     """No noise could be estimated, so none was subtracted."""
     GAP_FILLED = 16
     """The value was taken from the nearest ping because none crossed the pixel."""
+    PING_LEFT_OUT = 32
+    """A ping that would have looked here was left out: interference, clipping, bubbles, bad navigation, no echo."""
 
     NAMES = {  # noqa: RUF012 - a table of the bits above
         1: "not_seen",
@@ -486,6 +488,7 @@ class Quality:
         4: "below_noise",
         8: "noise_unknown",
         16: "gap_filled",
+        32: "ping_left_out",
     }
 
 

@@ -1,4 +1,9 @@
-"""The product's layout: its variables, what they say about themselves, and its georeference."""
+"""The product's layout: its variables, what they say about themselves, and its georeference.
+
+Root attributes that say how many pings the image is made of, in products since these were introduced: ``pings`` (of the
+leg), ``pings_left_out`` and ``pings_left_out_by_reason`` (JSON: words to counts). Pixels at which a rejected ping would
+have looked carry the flag ``ping_left_out`` in ``quality``, whose attributes name all bits.
+"""
 
 from __future__ import annotations
 

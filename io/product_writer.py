@@ -149,6 +149,10 @@ class ProductWriter:
         }
         self._closed = False
 
+    def say(self, **attributes: Any) -> None:
+        """Add attributes to the root that are known only at the end: text and numbers."""
+        self._attributes.update(attributes)
+
     # ---- tiles in ----------------------------------------------------------------------------------------
 
     def write(self, tile: Tile) -> None:

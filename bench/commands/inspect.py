@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from pingloom.bench.console import CAUTIONS, Report, common_options
+from pingloom.bench.correction_facts import correction_facts
 from pingloom.bench.grid_facts import mosaic_facts, product_facts
 from pingloom.imaging.conventions import NANOSECONDS_PER_SECOND
 from pingloom.imaging.errors import DataError
@@ -26,10 +27,19 @@ _HALF_POWER = 0.886
 @click.argument("file", type=click.Path(path_type=Path))
 @common_options
 def command(file: Path, as_json: bool, quiet: bool) -> None:
-    """Say what FILE is and what is in it: a recording, a folder of segments, a product, a mosaic or a settings file."""
+    """Say what FILE is and what is in it.
+
+    A recording, a folder of segments, a product, a mosaic, a table of corrections or a settings file.
+    """
     report = Report(as_json=as_json, quiet=quiet)
     kind = _kind(file)
-    kinds = {"recording": _recording, "product": product_facts, "mosaic": mosaic_facts, "settings": _settings}
+    kinds = {
+        "recording": _recording,
+        "product": product_facts,
+        "mosaic": mosaic_facts,
+        "corrections": correction_facts,
+        "settings": _settings,
+    }
     facts = kinds[kind](file)
     report.data = {"file": str(file), "kind": kind, **_without_nan(facts)}
     report.line(f"{file}: {kind}")
@@ -50,10 +60,10 @@ def _kind(file: Path) -> str:
         return "settings"
     from pingloom.io.safe_hdf5 import SafeFile
 
-    allowed = "a recording, a folder of segments, a product, a mosaic or a .toml file"
+    allowed = "a recording, a folder of segments, a product, a mosaic, a table of corrections or a .toml file"
     with SafeFile(file, allowed) as opened:
         name = opened.root.attribute("pingloom_format")
-    if name not in ("recording", "product", "mosaic"):
+    if name not in ("recording", "product", "mosaic", "corrections"):
         raise DataError(f"{file} doesn't say what it is (pingloom_format); allowed: {allowed}.")
     return name
 
