@@ -32,6 +32,10 @@ class ChannelBelief:
     """(row, channel) receivers not known dead beforehand."""
     along_m: NDArray[np.float64]
     """(channel,)"""
+    step: NDArray[np.float64]
+    """(pair, channel) -1 and 1 at the two receivers of each pair, lag after lag."""
+    reach: NDArray[np.int64]
+    """(pair,) lag."""
     rise: NDArray[np.float64]
     """(row - 1,) phase between a row and the next for each radian that the seabed stands higher than believed."""
     shading: NDArray[np.float64]
@@ -68,10 +72,14 @@ class ChannelBelief:
         usable = np.minimum(later, earlier) > 0.08
         one, two = correlation(np.array([1.0, 2.0]))
         up = frame.offset_m[..., 1].mean(axis=1)
+        n = frame.along_m.size
+        step = [np.eye(n - lag, n, lag) - np.eye(n - lag, n) for lag in LAGS]
         return cls(
             settings=settings,
             live=live,
             along_m=frame.along_m,
+            step=np.concatenate(step),
+            reach=np.concatenate([np.full(n - lag, lag) for lag in LAGS]),
             rise=wave_number * np.diff(up),
             shading=shading,
             sample_rate_hz=compressor.sample_rate_hz,
@@ -182,26 +190,21 @@ class ChannelBelief:
     def _row_normal(self, state: ChannelState, row: int, live):
         """From the receivers of one row among themselves, with a slope of any size taken out."""
         n = live.size
-        design, angle, weight = [], [], []
-        for i, lag in enumerate(LAGS):
-            for m in range(n - lag):
-                z, seen = state.link[i, row, m], state.seen[i, row, m]
-                if not (live[m] and live[m + lag]) or np.abs(z) ** 2 <= 16 * seen:
-                    continue
-                step = np.zeros(n)
-                step[m], step[m + lag] = -1, 1
-                design.append(step)
-                angle.append(np.angle(z))
-                # Coherence beyond neighbours rests on the tails of patterns, which nobody knows to a hundredth.
-                doubt = 0.0 if lag == 1 else (_DOUBT / min(np.abs(z) / seen, 0.99)) ** 2
-                weight.append(1 / (_phase_variance(z, seen) + doubt))
-        if not design:
+        z = np.concatenate([state.link[i, row, : n - lag] for i, lag in enumerate(LAGS)])
+        seen = np.concatenate([state.seen[i, row, : n - lag] for i, lag in enumerate(LAGS)])
+        both = np.concatenate([live[: n - lag] & live[lag:] for lag in LAGS])
+        use = both & (np.abs(z) ** 2 > 16 * seen)
+        if not use.any():
             return np.zeros((n, n)), np.zeros(n)
-        h, z, w = np.array(design), np.array(angle), np.array(weight)
+        h, z, seen, reach = self.step[use], z[use], seen[use], self.reach[use]
+        # Coherence beyond neighbours rests on the tails of patterns, which nobody knows to a hundredth.
+        doubt = np.where(reach == 1, 0.0, (_DOUBT / _coherence(z, seen)) ** 2)
+        w = 1 / (_phase_variance(z, seen) + doubt)
         tilt = h @ self.along_m
         # Slopes of any size are allowed: take the common one out first, so that no phase wraps.
-        z = np.angle(np.exp(1j * (z - tilt * _common_slope(z, tilt, w))))
-        return _eliminated(h, _unwrapped(h, z, w), w, tilt, 0.0)
+        angle = np.angle(z)
+        angle = np.angle(np.exp(1j * (angle - tilt * _common_slope(angle, tilt, w))))
+        return _eliminated(h, _unwrapped(h, angle, w, reach), w, tilt, 0.0)
 
     def _between_rows(self, state: ChannelState, live):
         """From receivers above each other: the seabed's direction is known as well as roll and altitude are."""
@@ -214,19 +217,18 @@ class ChannelBelief:
             if not both.any():
                 continue
             middle = np.angle(np.sum(z[both] / np.abs(z[both])))
-            for m in np.flatnonzero(both):
-                step = np.zeros(n_row * n)
-                step[row * n + m], step[(row + 1) * n + m] = -1, 1
-                design.append(step)
-                angle.append(middle + np.angle(z[m] * np.exp(-1j * middle)))
-                weight.append(1 / _phase_variance(z[m], seen[m]))
-                tilt.append(self.rise[row])
+            step = np.zeros((n, n_row * n))
+            step[np.arange(n), row * n + np.arange(n)] = -1
+            step[np.arange(n), (row + 1) * n + np.arange(n)] = 1
+            design.append(step[both])
+            angle.append(middle + np.angle(z[both] * np.exp(-1j * middle)))
+            weight.append(1 / _phase_variance(z[both], seen[both]))
+            tilt.append(np.full(both.sum(), self.rise[row]))
         if not design:
             return np.zeros((n_row * n, n_row * n)), np.zeros(n_row * n)
         doubt = np.deg2rad(self.settings.elevation_uncertainty_deg)
-        return _eliminated(
-            np.array(design), np.array(angle), np.array(weight), np.array(tilt), 1 / max(doubt, 1e-6) ** 2
-        )
+        parts = (np.concatenate(p) for p in (design, angle, weight, tilt))
+        return _eliminated(*parts, 1 / max(doubt, 1e-6) ** 2)
 
     def _solved(self, matrix, pull, live) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         prior = np.eye(pull.size)
@@ -242,8 +244,8 @@ class ChannelBelief:
         flat = live.ravel()
         value, std = np.zeros(flat.size), np.zeros(flat.size)
         along = np.tile(self.along_m, live.shape[0])[flat]
-        base = np.stack([np.ones(along.size), along], axis=1)
-        project = np.eye(along.size) - base @ np.linalg.pinv(base)
+        base = np.linalg.qr(np.stack([np.ones(along.size), along], axis=1))[0]
+        project = np.eye(along.size) - base @ base.T
         value[flat] = project @ (spread @ pull)[flat]
         own = project @ spread[np.ix_(flat, flat)] @ project
         std[flat] = np.sqrt(np.maximum(np.diag(own), 0))
@@ -255,6 +257,7 @@ class ChannelBelief:
         """Delays from the asymmetry of neighbours' products in delay, one row at a time. [s]"""
         n_row, n = live.shape
         delay, std = np.zeros(live.shape), np.zeros(live.shape)
+        slope = np.gradient(self.skew_grid, self.delay_grid)[self.delay_grid.size // 2]
         prior_samples = self.settings.prior_delay_cells / self.bandwidth_hz * self.sample_rate_hz
         for row in range(n_row):
             z, seen = state.link[0, row, :-1], state.seen[0, row, :-1]
@@ -262,15 +265,11 @@ class ChannelBelief:
             turn = np.conj(z) / np.maximum(np.abs(z) ** 2, 1e-300)
             later, earlier = (np.maximum((s[row, :-1] * turn).real, 0.05) for s in state.shifted)
             step = np.interp(np.log(later / earlier), self.skew_grid, self.delay_grid)
-            information, pull = np.eye(n) / prior_samples**2, np.zeros(n)
-            slope = np.gradient(self.skew_grid, self.delay_grid)[self.delay_grid.size // 2]
-            for m in np.flatnonzero(both):
-                coherence = min(np.abs(z[m]) / seen[m], 0.99)
-                weight = 2 * seen[m] * coherence**2 / self.skew_noise * slope**2
-                h = np.zeros(n)
-                h[m], h[m + 1] = -1, 1
-                information += weight * np.outer(h, h)
-                pull += weight * step[m] * h
+            weight = 2 * seen * _coherence(z, np.maximum(seen, 1e-9)) ** 2 / self.skew_noise * slope**2
+            weight = np.where(both, weight, 0.0)
+            h = self.step[: n - 1]
+            information = (h.T * weight) @ h + np.eye(n) / prior_samples**2
+            pull = h.T @ (weight * step)
             value, own = self._levelled(np.linalg.inv(information), pull, live[row : row + 1])
             delay[row], std[row] = value[0] / self.sample_rate_hz, own[0] / self.sample_rate_hz
         return delay, std
@@ -331,9 +330,13 @@ class ChannelBelief:
         return (weight * (shading.sum() / max(kept, 1e-12))).astype(np.complex64)
 
 
-def _phase_variance(z: complex, seen: float) -> float:
+def _coherence(z, seen) -> NDArray[np.float64]:
+    return np.minimum(np.abs(z) / seen, 0.99)
+
+
+def _phase_variance(z, seen) -> NDArray[np.float64]:
     """Of the phase of a mean product over ``seen`` independent samples (Cramer and Rao)."""
-    g = min(abs(z) / seen, 0.99)
+    g = _coherence(z, seen)
     return (1 - g**2) / (2 * seen * g**2)
 
 
@@ -353,10 +356,9 @@ def _common_slope(angle, tilt, weight) -> float:
     return float(np.angle(np.sum((weight * np.exp(1j * angle))[near])) / pitch)
 
 
-def _unwrapped(design, angle, weight) -> NDArray[np.float64]:
+def _unwrapped(design, angle, weight, reach) -> NDArray[np.float64]:
     """Differences of more than one step, turned by whole cycles to agree with those of one step."""
-    reach = np.abs(design @ np.arange(design.shape[1]))
-    near = reach <= 1.5
+    near = reach == 1
     if near.all() or not near.any():
         return angle
     h, w = design[near], weight[near]

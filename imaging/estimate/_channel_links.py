@@ -89,9 +89,10 @@ def point_evidence(
     wave_number: float,
 ) -> list[Evidence]:
     """Phases across the array of single strong points: a known curvature, an unknown direction."""
-    power = np.median(np.abs(x[live]) ** 2, axis=0).astype(np.float64)
-    if power.size - start < 64:
+    if live.sum() < 8 or x.shape[-1] - start < 64:
         return []
+    part = x[live].view(np.float32).reshape(live.sum(), -1, 2)
+    power = np.einsum("mnk,mnk->n", part, part).astype(np.float64) / live.sum()
     background = _running_median(power[start:], 64)
     found = []
     ratio = power[start:] / np.maximum(background, 1e-300)

@@ -79,6 +79,12 @@ class ChannelState:
     """(row, channel) the same information times the phases that it says. [rad]"""
     before: NDArray[np.complex64]
     """(row, channel, sample) the last ping, compressed; empty where there is none."""
+    live: NDArray[np.bool_]
+    """(row, channel) receivers believed alive after the last ping; none while too little is known."""
+    phase_rad: NDArray[np.float64]
+    """(row, channel) their phases as believed then."""
+    n_piece: int
+    """Stretches of receivers linked from neighbour to neighbour then."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

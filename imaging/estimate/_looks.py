@@ -8,12 +8,16 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from . import _look_kernels as kernels
+
 __all__ = ["Look", "Match", "evened", "match_looks", "refusal"]
 
 _STRONG = 3.5
 """Amplitude over its local mean that speckle has in a pixel of 15 000: beyond it stands something whose peak and
 sidelobes, undersampled, would pass for hundreds of cells."""
 
+_MEAN_ACROSS, _MEAN_ALONG = 48, 2
+"""Reach of the local mean either way. [pixels]"""
 _LARGEST_RIVAL = 0.5
 """Second peak over the highest. Of speckle it was at most 0.31; single points on nothing gave 0.4 to 1."""
 _PEAK_WIDTHS = 3.5
@@ -92,16 +96,18 @@ def match_looks(
     peak of height p and second derivative -p/w^2 a slope g moves the maximum by g w^2 / p.
     """
     rows, columns = search
-    a, b, share = _common(before, look, rows)
+    # Nearer and farther columns than the bands and the search reach are no use.
+    a, b, share = _common(before, look, rows, slice(int(edge[0]) - columns, int(edge[-1]) + columns))
+    start = edge - edge[0] + columns
     n_band = edge.size - 1
     surface = np.zeros((n_band, 2 * columns + 1, 2 * rows + 1))
     for k in range(n_band):
-        surface[k] = _products(a, b, int(edge[k]), int(edge[k + 1]), rows, columns)
+        surface[k] = _products(a, b, int(start[k]), int(start[k + 1]), rows, columns)
     surface /= share
     energy = np.array(
-        [[np.sum(x[edge[k] : edge[k + 1]].astype(np.float64) ** 2) for k in range(n_band)] for x in (a, b)]
+        [[np.sum(x[start[k] : start[k + 1]] ** 2, dtype=np.float64) for k in range(n_band)] for x in (a, b)]
     )
-    count = np.array([np.count_nonzero(a[edge[k] : edge[k + 1]]) for k in range(n_band)])
+    count = np.array([np.count_nonzero(a[start[k] : start[k + 1]]) for k in range(n_band)])
     if count.min() < 100 or energy.min() <= 0:
         return refusal("the looks have no common area")
     norm = np.sqrt(energy[0] * energy[1])
@@ -139,44 +145,52 @@ def refusal(reason: str, correlation: float = 0.0, significance: float = 0.0) ->
     return Match(nothing, nothing, nothing, nothing, nothing, correlation, significance, reason)
 
 
-def evened(amplitude: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Amplitude over its local mean, less one; 0 where something strong stands.
+def evened(
+    total: NDArray[np.float32], weight: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Amplitude over its local mean, less one, and where it was seen; 0 where something strong stands.
 
     Trends of range and of the sector's edges, where equalising lifts the noise, would match where there is nothing.
     The mean reaches far across track, where the sector's gain is the same, and a little along.
-    """
-    from scipy.ndimage import uniform_filter
 
-    size = (97, 5)
-    total = uniform_filter(np.where(seen, amplitude, 0).astype(np.float64), size, mode="constant")
-    count = uniform_filter(seen.astype(np.float64), size, mode="constant")
-    mean = total / np.maximum(count, 1e-9)
-    even = amplitude / np.maximum(mean, 1e-30)
-    return np.where(seen & (even < _STRONG), even - 1, 0).astype(np.float32)
+    Parameters
+    ----------
+    total, weight : ndarray of float32, shape (row, column)
+        Sums of one look; used up.
+
+    Returns
+    -------
+    amplitude : ndarray of float32, shape (column, row)
+    seen : ndarray of bool, shape (column, row)
+    """
+    shape = total.shape[::-1]
+    amplitude, seen = np.empty(shape, np.float32), np.empty(shape, np.bool_)
+    box, count = np.empty_like(total), np.empty_like(total)
+    kernels.even_look(total, weight, _MEAN_ACROSS, _MEAN_ALONG, _STRONG, box, count, amplitude, seen)
+    return amplitude, seen
 
 
 def _common(
-    before: Look, look: Look, rows: int
+    before: Look, look: Look, rows: int, columns: slice
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
-    """Both looks on the rows that they share, with ``rows`` empty ones around, and the share of pixels at each shift.
+    """Both looks on the rows and columns that they share, with ``rows`` empty rows around, and the share of pixels.
 
-    The share, (2 rows + 1,) of those at none, is what fewer pixels take from the products at a shift along; across
+    The share, (2 rows + 1,) of those at no shift, is what fewer pixels take from the products at a shift along; across
     track columns are long.
     """
     first = max(before.first_row, look.first_row)
     last = min(before.first_row + before.amplitude.shape[1], look.first_row + look.amplitude.shape[1])
-    part = [slice(first - x.first_row, max(last, first) - x.first_row) for x in (before, look)]
-    inside = look.seen[:, part[1]] & before.seen[:, part[0]]
-    pad = ((0, 0), (rows, rows))
-    a, b = (
-        np.ascontiguousarray(np.pad(np.where(inside, x.amplitude[:, p], 0), pad))
-        for x, p in zip((before, look), part, strict=True)
-    )
+    n = max(last - first, 0)
+    part = [(columns, slice(first - x.first_row, first - x.first_row + n)) for x in (before, look)]
+    inside = look.seen[part[1]] & before.seen[part[0]]
+    both = np.zeros((2, inside.shape[0], n + 2 * rows), np.float32)
+    for out, x, p in zip(both, (before, look), part, strict=True):
+        np.multiply(x.amplitude[p], inside, out=out[:, rows : rows + n])
     run = inside.sum(axis=1)
     shift = np.abs(np.arange(-rows, rows + 1))
     # Each column sees one run of rows.
     share = np.maximum(run[:, None] - shift, 0).sum(axis=0) / max(run.sum(), 1)
-    return a, b, np.maximum(share, 1e-6)
+    return both[0], both[1], np.maximum(share, 1e-6)
 
 
 def _products(

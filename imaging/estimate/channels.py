@@ -154,6 +154,9 @@ class ChannelCalibrator:
             information=np.zeros((*shape, shape[1])),
             pull=np.zeros(shape),
             before=np.zeros((*shape, 0), np.complex64),
+            live=np.zeros(shape, bool),
+            phase_rad=np.zeros(shape),
+            n_piece=0,
         )
 
     def update(
@@ -189,13 +192,15 @@ class ChannelCalibrator:
         state = self._accumulated(state, x, blocks, keep)
         if x.shape[0] > 1 and np.isfinite(tilt_rad):
             state = self._rows_compared(state, x, blocks, altitude_m, tilt_rad, keep)
-        believed = self.belief.fix(state, frozen=False)
-        evidence = self._points(x, blocks, believed)
-        if self.settings.tie_redundant and believed.n_piece > self.live.shape[0]:
-            evidence += self._redundant(state.before, x, blocks, believed, way_m)
-        if evidence or state.information.any():
+        if state.live.any():
+            # Points and coinciding centres are read with what was believed before this ping.
+            evidence = self._points(x, blocks, state)
+            if self.settings.tie_redundant and state.n_piece > self.live.shape[0]:
+                evidence += self._redundant(state.before, x, blocks, state, way_m)
             state = _informed(state, evidence, keep)
-            believed = self.belief.fix(state, frozen=False)
+        believed = self.belief.fix(state, frozen=False)
+        if believed.weight is not None:
+            state = replace(state, live=believed.live, phase_rad=believed.phase_rad, n_piece=believed.n_piece)
         return replace(state, before=x.copy()), believed
 
     # ---- evidence ----------------------------------------------------------------------------------------
@@ -295,31 +300,29 @@ class ChannelCalibrator:
         ee, total = (np.broadcast_to(a, p.shape[:2]) for a in (e**2 @ w, e @ w))
         return np.stack([ee, total, one, np.einsum("mk,rmk->rm", w * e, p), p @ w], axis=-1)
 
-    def _points(self, x, blocks: _Blocks, fix: ChannelFix) -> list[tuple[int, Evidence]]:
-        if fix.weight is None:
-            return []
+    def _points(self, x, blocks: _Blocks, known: ChannelState) -> list[tuple[int, Evidence]]:
         sample_m = self.sound_speed_m_s / 2 / self.sample_rate_hz
         first_m = self.first_delay_s * self.sound_speed_m_s / 2
         start = self.first + int(blocks.good[0]) * blocks.size
         found = []
         for row in range(x.shape[0]):
             evidence = point_evidence(
-                x[row], start, first_m, sample_m, fix.live[row], fix.phase_rad[row], self.frame.along_m,
+                x[row], start, first_m, sample_m, known.live[row], known.phase_rad[row], self.frame.along_m,
                 self.wave_number,
             )  # fmt: skip
             found += [(row, e) for e in evidence]
         return found
 
     def _redundant(
-        self, before, x, blocks: _Blocks, fix: ChannelFix, way_m: float
+        self, before, x, blocks: _Blocks, known: ChannelState, way_m: float
     ) -> list[tuple[int, Evidence]]:
-        if before.shape != x.shape or not np.isfinite(way_m) or fix.weight is None:
+        if before.shape != x.shape or not np.isfinite(way_m):
             return []
         starts = self.first + blocks.good * blocks.size
         found = []
         for row in range(x.shape[0]):
             evidence = redundant_evidence(
-                before[row], x[row], starts, blocks.size, self.independent, fix.live[row], fix.phase_rad[row],
+                before[row], x[row], starts, blocks.size, self.independent, known.live[row], known.phase_rad[row],
                 self.frame.along_m, way_m,
             )  # fmt: skip
             found += [(row, e) for e in evidence]

@@ -42,6 +42,8 @@ __all__ = [
 
 _LATENCY_STD_S = 0.05
 """A latency known no better is not applied: a steady course says nothing of it."""
+_SURE = 2.0
+"""Stated deviations within which a latency counts for none; they are stated about one and a half times too large."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +56,10 @@ class MotionSettings:
     """What is expected from ping to ping; default what the navigation states, else 0.05. [m/s]"""
     heading_uncertainty_rad: float | None = None
     """Default what the navigation states, else 1e-3. [rad]"""
-    heading_time_s: float = 10.0
-    """Time over which heading errors change. [s]"""
+    heading_time_s: float = 1.0
+    """Time over which heading errors change; matches correct what follows from it. [s]"""
+    largest_turn_rad: float = 0.005
+    """Largest error of heading from ping to ping that is believed. [rad]"""
     leak_s: float = 120.0
     """Time after which an estimated shift is forgotten: the navigation's in the long run. [s]"""
     least_overlap: float = 0.2
@@ -76,6 +80,11 @@ class MotionSettings:
     def __post_init__(self) -> None:
         if not 0 < self.largest_step_m <= 2:
             raise ParameterError(f"motion.largest_step_m is {self.largest_step_m:g}; allowed: above 0 to 2.")
+        if not 0 < self.largest_turn_rad <= 0.1 or not self.heading_time_s > 0:
+            raise ParameterError(
+                f"motion: largest_turn_rad, heading_time_s are {self.largest_turn_rad:g}, {self.heading_time_s:g}; "
+                "allowed: above 0 to 0.1, above 0."
+            )
         if not 0 < self.least_overlap < 1 or self.bands < 1 or self.caution < 1:
             raise ParameterError(
                 f"motion: least_overlap, bands, caution are {self.least_overlap:g}, {self.bands}, {self.caution:g}; "
@@ -147,6 +156,8 @@ class MotionEstimator:
     chain: Chain
     edge: NDArray[np.int64]
     """(band + 1,) first columns of the bands."""
+    far_m: float
+    """Middle of the farthest band: a turn moves what lies there most. [m]"""
     velocity_uncertainty_m_s: float
     heading_uncertainty_rad: float
 
@@ -191,7 +202,8 @@ class MotionEstimator:
             )
         velocity = settings.velocity_uncertainty_m_s or platform.velocity_uncertainty_m_s or 0.05
         heading = settings.heading_uncertainty_rad or platform.heading_uncertainty_rad or 1e-3
-        return cls(settings, sonar.side, chain, edge, velocity, heading)
+        far_m = float(edge[-2:].mean() * chain.grid.across_m)
+        return cls(settings, sonar.side, chain, edge, far_m, velocity, heading)
 
     def start(self) -> MotionState:
         """No look yet."""
@@ -220,15 +232,14 @@ class MotionEstimator:
             return None
         sums = own.accumulator
         first, past = max(sums.first_row, int(sums.touched[0])), min(sums.past_row, int(sums.touched[1]))
-        total, weight = (np.ascontiguousarray(a.T) for a in sums.read(first, past - first)[[TOTAL, WEIGHT]])
-        seen = weight > 0
-        power = np.where(seen, total / np.where(seen, weight, 1), 0)
+        read = sums.read(first, past - first)
+        amplitude, seen = evened(*(np.array(read[k], order="C") for k in (TOTAL, WEIGHT)))
         time_s = trajectory.seconds(ping.time_ns) + chain.sides[self.side].sonar.pulse_duration_s / 2
         value, rate = trajectory.pose([time_s])
         turn = frame.matrix()
         return Look(
             first_row=first,
-            amplitude=evened(np.sqrt(power), seen),
+            amplitude=amplitude,
             seen=seen,
             where_m=own.history_m[0].copy(),
             heading_rad=float(value[0, 3] - frame.heading_rad),
@@ -243,7 +254,8 @@ class MotionEstimator:
         if state.look is None:
             return replace(state, look=look), self._row(state, look, None, "no look before it")
         gap = look.time_s - state.look.time_s
-        usual = 5 * np.sqrt(self._navigation_variance(state, gap)[:2].max())
+        variance = self._navigation_variance(state, gap)
+        usual = 5 * np.sqrt(variance[:2].max() + (self.far_m**2 * variance[2]))
         match = self.compare(state.look, look, usual)
         if match.reason and usual < self.settings.largest_step_m:
             match = self.compare(state.look, look)
@@ -319,7 +331,8 @@ class MotionEstimator:
 
     def _stated_variance(self, gap_s: float) -> NDArray[np.float64]:
         step = self.velocity_uncertainty_m_s * gap_s
-        turn = self.heading_uncertainty_rad * np.sqrt(2 * gap_s / self.settings.heading_time_s)
+        share = -np.expm1(-abs(gap_s) / self.settings.heading_time_s)
+        turn = self.heading_uncertainty_rad * np.sqrt(2 * share)
         return np.maximum(np.array([step, step, turn]) ** 2, 1e-14)
 
     def _navigation_variance(self, state: MotionState, gap_s: float) -> NDArray[np.float64]:
@@ -327,7 +340,7 @@ class MotionEstimator:
         stated = self._stated_variance(gap_s)
         n = self.settings.prior_pings
         learnt = (n * stated + np.maximum(state.spread, 0)) / (n + state.n_spread)
-        most = np.array([self.settings.largest_step_m**2] * 2 + [25 * stated[2]])
+        most = np.array([self.settings.largest_step_m**2] * 2 + [self.settings.largest_turn_rad**2])
         return np.clip(learnt, 1e-4 * stated, most)
 
     def _learnt(self, state: MotionState, match: Match, look: Look, gap_s: float) -> MotionState:
@@ -357,14 +370,19 @@ class MotionEstimator:
         )
 
     def _latency(self, state: MotionState) -> tuple[float, float]:
-        """Latency that is applied, and its standard deviation: only one of five deviations and more counts."""
+        """Latency that is applied, and its standard deviation.
+
+        What lies within two deviations of none is none; beyond, it is taken the more wholly the surer it is, without
+        a step (the non-negative garrote, Breiman 1995).
+        """
         information, pull = state.latency
         if information <= 0:
             return 0.0, np.inf
-        std = 1 / np.sqrt(information)
-        value = pull / information
-        known = std < _LATENCY_STD_S and abs(value) > 5 * std
-        return (float(value) if known else 0.0), float(std)
+        std = float(1 / np.sqrt(information))
+        value = float(pull / information)
+        if std >= _LATENCY_STD_S or value == 0:
+            return 0.0, std
+        return value * max(0.0, 1 - (_SURE * std / value) ** 2), std
 
     def _row(self, state: MotionState, look: Look | None, match: Match | None, reason: str) -> MotionFix:
         latency, std = self._latency(state)
