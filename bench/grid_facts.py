@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from pingloom.bench.ping_counts import reasons_of
 from pingloom.imaging.records import Quality
 from pingloom.io.gridded import GridReader
 from pingloom.io.mosaic import read_mosaic
@@ -86,14 +86,8 @@ def _ping_facts(attributes: dict[str, Any]) -> dict[str, Any]:
     """How many pings there were and why some were left out; empty for products that don't say."""
     if "pings" not in attributes:
         return {}
-    try:
-        reasons = json.loads(str(attributes.get("pings_left_out_by_reason", "{}")))
-    except ValueError:
-        reasons = {}
     facts = {"pings": int(attributes["pings"]), "pings_left_out": int(attributes.get("pings_left_out", 0))}
-    if isinstance(reasons, dict):
-        facts |= {f"  {reason}": n for reason, n in reasons.items()}
-    return facts
+    return facts | {f"  {reason}": n for reason, n in reasons_of(attributes).items()}
 
 
 def _quality(product: GridReader) -> dict[str, Any]:

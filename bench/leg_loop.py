@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -10,6 +9,7 @@ from pingloom.bench.correctors import Corrector, LiveState
 from pingloom.bench.imaging_task import ImagingTask
 from pingloom.bench.leg_product import leg_writer
 from pingloom.bench.legs import Leg, leg_of
+from pingloom.bench.ping_counts import ping_counts
 from pingloom.bench.ping_feed import PingFeed
 from pingloom.bench.resuming import Keeper, Saved
 from pingloom.bench.run_report import Counts, StageTimes
@@ -133,12 +133,7 @@ class LegLoop:
                 self._ping = next(self._pings, None)
             self._keep(writer, *task.chain.finish(state, task.trajectory))
             self._refuse_empty()
-            own = now.own
-            writer.say(
-                pings=own.imaged + own.left_out.total(),
-                pings_left_out=own.left_out.total(),
-                pings_left_out_by_reason=json.dumps(dict(sorted(own.left_out.items()))),
-            )
+            writer.say(**ping_counts(now.own))
 
     def _between(self, ping: Ping) -> None:
         """No image is made of it; estimators hear it all the same."""

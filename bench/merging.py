@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pingloom.bench.ping_counts import PING_COUNTS, added_counts
 from pingloom.imaging._sums import COUNT, N_SUM
 from pingloom.imaging.average import SUM_LAYERS, finished_tile
 from pingloom.imaging.errors import DataError
@@ -26,7 +27,7 @@ from pingloom.io.product_writer import ProductWriter
 __all__ = ["merge_parts"]
 
 _ROWS = 256
-_OWN = ("provenance", "first_along", "first_across", "date_created")
+_OWN = ("provenance", "first_along", "first_across", "date_created", *PING_COUNTS)
 """Root attributes in which parts may differ."""
 
 
@@ -69,6 +70,7 @@ def merge_parts(paths: Sequence[str | Path], target: Path, *, overwrite: bool = 
         )
         with writer:
             _add(parts, writer)
+            writer.say(**added_counts([part.attributes for part in parts]))
     return missing
 
 
@@ -112,6 +114,7 @@ def _add(parts: Sequence[Product], writer: ProductWriter) -> None:
         n_row = min(_ROWS, high[0] - row)
         sums = np.zeros((N_SUM, n_row, n_column), np.float32)
         known = False
+        left_out = np.zeros((n_row, n_column), np.uint8)
         for part, (first_along, first_across) in zip(parts, start, strict=True):
             begin, end = max(row, first_along), min(row + n_row, first_along + part.shape[0])
             if begin >= end:
@@ -122,11 +125,13 @@ def _add(parts: Sequence[Product], writer: ProductWriter) -> None:
             for name, k in {**SUM_LAYERS, "coverage": COUNT}.items():
                 sums[k][place] += _numbers(part.read(name, rows))
             flags = part.read("quality", rows)
+            left_out[place] |= flags & Quality.PING_LEFT_OUT
             known |= bool(np.any((flags & (Quality.NOT_SEEN | Quality.NOISE_UNKNOWN)) == 0))
         tile = finished_tile(
             sums, np.zeros(sums.shape[1:], bool), usual, side="starboard", first_row=row, noise_known=known
         )
-        writer.write(replace(tile, side=parts[0].sides[0], first_across=low[1], sums={}))
+        quality = tile.quality | left_out
+        writer.write(replace(tile, side=parts[0].sides[0], first_across=low[1], quality=quality, sums={}))
 
 
 def _numbers(values: NDArray[Any]) -> NDArray[np.float32]:

@@ -8,7 +8,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from . import _look_kernels as kernels
+from . import _even_kernels as kernels
 
 __all__ = ["Look", "Match", "evened", "match_looks", "refusal"]
 
