@@ -93,11 +93,11 @@ class OnsetSearch:
 
     def law(self, turn: NDArray[np.float64], slope: float) -> NDArray[np.float64]:
         """Echo power, integrated over range in units of the altitude, on the table of range over altitude."""
-        along = np.sin(np.deg2rad(np.linspace(-12, 12, 13)))[:, None]
+        along = np.sin(np.deg2rad(np.linspace(-12, 12, 25)))[:, None]
         theta = np.deg2rad(np.concatenate([np.linspace(-20, 20, 201), np.linspace(20.25, 83, 252)]))
         weight = np.gradient(theta)
-        # Rows interleave (5 and 13 have no common divisor), or the table would be jagged where rows fall together.
-        theta = theta + ((np.arange(13) * 5 % 13)[:, None] / 13 - 0.46) * weight
+        # Rows interleave (11 and 25 have no common divisor), or the table would be jagged where rows fall together.
+        theta = theta + ((np.arange(25) * 11 % 25)[:, None] / 25 - 0.48) * weight
         sign = 1.0 if self.sonar.side == "starboard" else -1.0
         flat = np.sqrt(1 - along**2)
         ray = np.stack(np.broadcast_arrays(along, sign * flat * np.sin(theta), flat * np.cos(theta)), axis=-1)
