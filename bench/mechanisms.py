@@ -227,14 +227,16 @@ def _measure(mechanism: Mechanism, scenario: Scenario, product: Product) -> Meas
             across_max_m=across_max + shift[1],
         )
 
-    plain = _or_none(lambda: measuring.measure_patch(product, region(*_PLAIN)).measured)
-    beside = _or_none(lambda: measuring.measure_patch(product, region(*_BESIDE)).measured)
-    contrast = _or_none(lambda: measuring.measure_contrast(product, region(*_SHADOW), region(*_BESIDE)))
+    # What can't be told from the bare scene is a fault of ours, not of a mechanism.
+    attempt = _or_none if mechanism.changes else _or_raise
+    plain = attempt(lambda: measuring.measure_patch(product, region(*_PLAIN)).measured)
+    beside = attempt(lambda: measuring.measure_patch(product, region(*_BESIDE)).measured)
+    contrast = attempt(lambda: measuring.measure_contrast(product, region(*_SHADOW), region(*_BESIDE)))
     point = next(t for t in scenario.targets if t.name == "point")
     # Drawn at its slant range on the flat seabed.
     slant = np.hypot(point.across_m, scenario.altitude_m - point.height_m)
     drawn = np.sqrt(slant**2 - scenario.altitude_m**2)
-    response = _or_none(
+    response = attempt(
         lambda: measuring.measure_point(
             product, point.along_m + shift[0], drawn + shift[1], half_m=(1.0, 0.5)
         )
@@ -249,7 +251,7 @@ def _measure(mechanism: Mechanism, scenario: Scenario, product: Product) -> Meas
         shadow_db=contrast.ratio_db if contrast else none,
         contrast_to_noise=contrast.contrast_to_noise if contrast else none,
         peak_db=_db(response.peak / beside.mean) if response and beside else none,
-        along_width_m=response.along.width_m if response else none,
+        along_width_m=float(response.along.width_m) if response else none,
     )
 
 
@@ -259,6 +261,10 @@ def _or_none(measure: Callable[[], Any]) -> Any:
         return measure()
     except (DataError, ParameterError):
         return None
+
+
+def _or_raise(measure: Callable[[], Any]) -> Any:
+    return measure()
 
 
 def _db(ratio: float) -> float:
