@@ -92,9 +92,8 @@ def main(argv: list[str] | None = None) -> int:
         _complain(f"interrupted; {left or 'what was not whole yet is gone.'}")
         code = 130
     except click.exceptions.NoArgsIsHelpError as error:
-        _complain(
-            f"no command given; allowed: {', '.join(COMMANDS)}. Begin with: {error.ctx.command_path} demo -o demo"
-        )
+        path = error.ctx.command_path
+        _complain(f"no command given; {path} --help lists them. Begin with: {path} demo -o demo")
         code = 2
     except click.UsageError as error:
         hint = f" (see: {error.ctx.command_path} --help)" if error.ctx else ""
