@@ -1,7 +1,4 @@
-"""The project's own stages on the rivals' case, through the doors that the imaging itself uses.
-
-One of them has no public door for what the case prescribes, so a part is taken from inside: the echo of given scatterers.
-"""
+"""The project's own stages on the rivals' case, through the doors that the imaging itself uses."""
 
 from __future__ import annotations
 
@@ -260,13 +257,13 @@ class EchoMaker:
     """
 
     def __init__(self, case: Case) -> None:
-        from pingloom.simulate import echoes
-        from pingloom.simulate.motion import Track
+        from pingloom.simulate.echoes import echo_maker, sonars
+        from pingloom.simulate.side_plan import SidePlan
 
         self.case = case
         scenario = _bare_scenario(case)
-        plan = echoes._SidePlan.of(scenario, echoes.sonars(scenario)["starboard"], "fast")
-        self._make = lambda points: echoes._echo(scenario, plan, Track.of(scenario), 0, 0.0, [points])
+        plan = SidePlan.of(scenario, sonars(scenario)["starboard"], "fast")
+        self._make = echo_maker(scenario, "starboard")
         self.transform = (plan.length, plan.factor)
         """Points of an echo's transform, steps of the fine grid in a sample."""
 

@@ -18,6 +18,7 @@ from pingloom.imaging.errors import ParameterError
 from pingloom.simulate import echoes
 from pingloom.simulate._geometry import ping_geometry
 from pingloom.simulate._taps import FastTaps
+from pingloom.simulate.meeting import met
 from pingloom.simulate.motion import Track
 from pingloom.simulate.scenario import (
     Oscillation,
@@ -28,6 +29,7 @@ from pingloom.simulate.scenario import (
     VehicleTable,
     WaterTable,
 )
+from pingloom.simulate.side_plan import SidePlan
 from pingloom.simulate.surroundings import Blocks
 
 C = 1500.0
@@ -347,12 +349,12 @@ def test_no_point_that_a_ping_meets_is_left_out(time):
         targets=(),
     )
     (sonar,) = echoes.sonars(scenario).values()
-    plan, track = echoes._SidePlan.of(scenario, sonar, "fast"), Track.of(scenario)
+    plan, track = SidePlan.of(scenario, sonar, "fast"), Track.of(scenario)
     geometry = ping_geometry(track, sonar, time, 0.03)
     near = Blocks(scenario, plan.seabed, plan.ground, plan.sector_sine).near(track, time)
     everything = [group for i in range(-15, 20) for group in plan.seabed.block(i)]
     few, all_of_them = (
-        np.concatenate([p[:, :n].copy() for p, n in echoes._met(plan, geometry, groups)], axis=1)
+        np.concatenate([p[:, :n].copy() for p, n in met(plan, geometry, groups)], axis=1)
         for groups in (near, everything)
     )
     assert few.shape[1] > 3000
