@@ -40,14 +40,15 @@ def images(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Image]:
     line(folder / "clean.h5", N_PING, sides)
     line(folder / "bad.h5", N_PING, sides, change=spoilt)
     line(folder / "absent.h5", N_PING, sides, change=lambda p: None if p.number in BAD else p)
-    only = [w for s in ("bottom", "channels", "motion") for w in ("--set", f"steps.{s}=false")]
+    only = [w for s in ("bottom", "channels", "motion") for w in ("--set", f"estimate.{s}=false")]
     assert say("estimate", folder / "bad.h5", "-o", folder / "c.h5", *only, "--quiet").code == 0
     made = {}
     for name, recording, more in (
-        ("clean", "clean.h5", ()),
-        ("blind", "bad.h5", ()),
+        ("clean", "clean.h5", ("--no-estimate",)),
+        ("blind", "bad.h5", ("--no-estimate",)),
         ("judged", "bad.h5", ("--corrections", folder / "c.h5")),
-        ("absent", "absent.h5", ()),
+        ("alone", "bad.h5", ()),
+        ("absent", "absent.h5", ("--no-estimate",)),
     ):
         arguments = ("-o", folder / name, "--no-picture", "--json", *PIXELS, *more)
         said = say("image", folder / recording, *arguments)
@@ -70,7 +71,8 @@ def looks(patch: np.ndarray) -> float:
 def test_bad_pings_are_told_and_left_out(images):
     assert images["clean: left out"] == images["absent: left out"] == {}
     assert images["blind: left out"] == {"echo holds samples that are not finite": 1, "echo is all zero": 1}
-    assert images["judged: left out"] == {"rejected by its correction": 3}
+    assert images["judged: left out"] == images["alone: left out"]
+    assert images["alone: left out"] == {"rejected: no echo": 2, "rejected: interference": 1}
 
 
 def test_what_is_kept_is_what_would_be_there_without_them(images):

@@ -183,7 +183,7 @@ def test_xarray_reads_names_coordinates_and_attributes(tmp_path, engine):
         assert data.attrs["Conventions"] == "CF-1.11"
         assert "søk.h5" in data.attrs["provenance"]
         assert data.quality.attrs["flag_meanings"].split()[0] == "not_seen"
-        assert list(np.atleast_1d(data.quality.attrs["flag_masks"])) == [1, 2, 4, 8, 16]
+        assert list(np.atleast_1d(data.quality.attrs["flag_masks"])) == [1, 2, 4, 8, 16, 32]
         assert data.strip.attrs["grid_mapping_name"] == "transverse_mercator"
 
 
