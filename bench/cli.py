@@ -32,6 +32,7 @@ COMMANDS = {
     "bench": "Time every stage beside what others would write; cost, growth, image quality.",
     "quality": "Simulate the reference geometry and hold every figure against theory.",
     "budget": "Work out what each wrong belief does to place and level, by formula and as imaged.",
+    "rows": "Compare ways of combining vertical rows in very shallow water: multipath by range, shadows.",
     "gallery": "Simulate, image and draw every preset, truth beside image.",
     "noise": "Hold a scenario's noise against published spectra, by kind and as recorded.",
     "mechanisms": "Switch each mechanism of the simulator on alone and measure what it does to an image.",
