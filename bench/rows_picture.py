@@ -39,6 +39,10 @@ def rows_picture(path: Path, found: RowsReport) -> None:
     # Only where the image has been seen: the strip's frame is wider than the run.
     seen = np.isfinite(found.images["no multipath"])
     low, high = (along[k] for k in np.flatnonzero(seen.mean(axis=1) > 0.2)[[0, -1]])
+    # From the first bin on: nearer, the transmitter's nulls are all one sees.
+    reach = [across[k] for k in np.flatnonzero(seen.mean(axis=0) > 0.2)[[0, -1]]]
+    near = float(np.sqrt(max(found.edge_m[0] ** 2 - found.height_m**2, 0.0)))
+    ground = (near, reach[1]) if reach[1] > 0 else (reach[0], -near)
     panels, drawn = [], None
     for k, (name, image) in enumerate(found.images.items()):
         panel = figure.add_subplot(grid[0, k], sharey=panels[0] if panels else None)
@@ -54,6 +58,7 @@ def rows_picture(path: Path, found: RowsReport) -> None:
             aspect="auto",
         )
         panel.set_xlim(low, high)
+        panel.set_ylim(*ground)
         panel.set_title(_TITLES[name], fontsize=10)
         panel.set_xlabel("along track [m]")
     panels[0].set_ylabel("across track, on the ground [m]")
@@ -66,6 +71,6 @@ def rows_picture(path: Path, found: RowsReport) -> None:
     chart.set_xlabel("slant range [m]")
     chart.set_ylabel("multipath over signal [dB]")
     chart.grid(alpha=0.3)
-    chart.legend(fontsize=9, loc="center left", bbox_to_anchor=(1.01, 0.5))
+    chart.legend(fontsize=9, loc="lower left")
     figure.suptitle(found.title, fontsize=11)
     figure.savefig(path, dpi=110)

@@ -45,6 +45,9 @@ class Shadow:
     contrast_db: dict[str, float]
     """Mean level in the shadow over that of the seabed. [dB]"""
     standard_error_db: dict[str, float]
+    brightest_db: dict[str, float]
+    """Brightest line along the track between the box's back and the shadow's end, mean along its middle, over the seabed: the
+    box's own late image by the surface, where it is heard. [dB]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +55,8 @@ class RowsReport:
     """All that is found; images are (along, across)."""
 
     title: str
+    height_m: float
+    """Of the array over the seabed. [m]"""
     edge_m: NDArray[np.float64]
     """(bin + 1,) slant range. [m]"""
     ratio: dict[str, NDArray[np.float64]]
@@ -101,6 +106,7 @@ def rows_report(scenario: Scenario, *, on_step: Callable[[str], None] = lambda n
         images[name], axes = _image(both, pings[of], mode)
     return RowsReport(
         title=scenario.title,
+        height_m=height,
         edge_m=edge,
         ratio=ratio,
         shadows=_shadows(both, images, *axes),
@@ -243,9 +249,7 @@ def _shadow_span(box: Target, height_m: float) -> tuple[float, float]:
 
 def _shadows(scenario: Scenario, images, along_m, across_m) -> tuple[Shadow, ...]:
     height, _ = _place(scenario)
-    boxes = [
-        t for t in scenario.targets if t.kind == "box" and t.height_m + t.size_m[2] < height and t.size_m
-    ]
+    boxes = [t for t in scenario.targets if t.kind == "box" and t.height_m + t.size_m[2] < height]
     taken = np.zeros((along_m.size, across_m.size), np.bool_)
     for box in boxes:
         _, end = _shadow_span(box, height)
@@ -272,6 +276,13 @@ def _shadows(scenario: Scenario, images, along_m, across_m) -> tuple[Shadow, ...
                 name: contrast(image, region=inside, background=beside & ~taken)
                 for name, image in images.items()
             }
+            whole = sorted(sign * d for d in (start, end - 0.1))
+            lines = Region(
+                along_min_m=box.along_m - half,
+                along_max_m=box.along_m + half,
+                across_min_m=whole[0],
+                across_max_m=whole[1],
+            ).slices(along_m, across_m)
         except (DataError, ParameterError):
             continue  # Beyond what the run sees, or no seabed of its own beside it.
         found.append(
@@ -280,6 +291,12 @@ def _shadows(scenario: Scenario, images, along_m, across_m) -> tuple[Shadow, ...
                 ground_range_m=abs(box.across_m),
                 contrast_db={name: m.ratio_db for name, m in measured.items()},
                 standard_error_db={name: m.ratio_standard_error_db for name, m in measured.items()},
+                brightest_db={
+                    name: float(
+                        10 * np.log10(image[lines].mean(axis=0).max() / measured[name].background.mean)
+                    )
+                    for name, image in images.items()
+                },
             )
         )
     return tuple(found)

@@ -23,7 +23,7 @@ __all__ = ["calm_shallows"]
 
 def calm_shallows() -> Scenario:
     """Make the scene; place, vehicle and targets are invented."""
-    boxes = (("near box", 4.0, 12.5), ("far box", 8.0, 17.0))
+    boxes = (("near box", 4.0, 12.5), ("far box", 8.0, 20.5))
     return Scenario(
         title="Boxes in 5.5 m of calm water, three rows (invented scene)",
         seed=2203,
@@ -53,7 +53,7 @@ def calm_shallows() -> Scenario:
                 name=name,
                 along_m=along,
                 across_m=across,
-                size_m=(2.0, 0.5, 0.6),
+                size_m=(2.0, 0.5, 0.4),
                 strength_db=-20.0,
             )
             for name, along, across in boxes

@@ -62,6 +62,14 @@ def command(scenario, output, overwrite, as_json, quiet) -> None:
             for s in found.shadows
         ],
     )
+    report.table(
+        "brightest line within the shadow over seabed [dB]: the box's late image, where it is heard",
+        ("box", "at [m]", "no multipath", *(f"with, {mode}" for mode in MODES)),
+        [
+            (s.name, f"{s.ground_range_m:g}", *(f"{s.brightest_db[n]:+.1f}" for n in names))
+            for s in found.shadows
+        ],
+    )
     if not found.shadows:
         report.line("  no box with a shadow and free seabed beside it within the run")
     report.data = {
@@ -73,6 +81,7 @@ def command(scenario, output, overwrite, as_json, quiet) -> None:
                 "box": s.name,
                 "ground_range_m": s.ground_range_m,
                 "contrast_db": {n.replace(" ", "_"): v for n, v in s.contrast_db.items()},
+                "brightest_line_db": {n.replace(" ", "_"): v for n, v in s.brightest_db.items()},
                 "standard_error_db": {n.replace(" ", "_"): v for n, v in s.standard_error_db.items()},
             }
             for s in found.shadows

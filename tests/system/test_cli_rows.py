@@ -72,6 +72,8 @@ def test_weighted_rows_leave_less_multipath(said) -> None:
 def test_multipath_fills_the_shadow(said) -> None:
     (shadow,) = said["shadows"]
     assert shadow["contrast_db"]["no_multipath"] < shadow["contrast_db"]["plain"] - 2.0
+    assert shadow["brightest_line_db"]["no_multipath"] < shadow["brightest_line_db"]["plain"] - 2.0
+    assert shadow["brightest_line_db"]["null"] < shadow["brightest_line_db"]["plain"]
 
 
 def test_the_picture_is_a_png(said) -> None:
