@@ -222,9 +222,10 @@ def _read(name: str) -> NDArray[np.float64]:
 def _picture(path: Path) -> NDArray[np.float64]:
     from skimage import color, io
 
-    with warnings.catch_warnings():
+    # Opened here: given a path, each reader that doesn't fit leaves the file open for the garbage collector.
+    with path.open("rb") as file, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # readers that don't fit grumble before the next one is tried
-        picture = io.imread(path)
+        picture = io.imread(file)
     if picture.ndim == 3:
         picture = color.rgb2gray(picture[..., :3])
     return picture
