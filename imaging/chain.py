@@ -150,7 +150,14 @@ class Chain:
         grid = choose_grid(settings.grid, list(stages.values()), sound_speed_m_s=speed, altitude_m=altitude)
         plans = {
             side: SidePlan.prepare(
-                sonars[side], c, b, water=column, absorption=absorption, rows=settings.combine
+                sonars[side],
+                c,
+                b,
+                water=column,
+                absorption=absorption,
+                rows=settings.combine,
+                altitude_m=altitude,
+                steepest_rad=float(np.arcsin(steepest)),
             )
             for side, (c, b) in stages.items()
         }

@@ -65,20 +65,21 @@ def weigh_rows(
         range_m = plan.radiometer.sound_speed_m_s * plan.delay_s / 2
         return plan.rows.from_geometry(geometry, range_m, level.sine_up, seen)
     delay = _delay(plan)
-    step_s = plan.delay_s[1] - plan.delay_s[0]
+    block_s = plan.delay_s[plan.steps] - plan.delay_s[0]
     found = plan.combiner.covariance(
         compressed,
         np.interp(delay, plan.delay_s, level.sine_up),
         None if correction is None else correction.channel_weight,
-        step_s * plan.compressor.sample_rate_hz,
-        plan.delay_s.size - 1,
+        block_s * plan.compressor.sample_rate_hz,
+        (plan.delay_s.size - 1) // plan.steps,
     )
     own.row_pings = min(own.row_pings + 1, plan.rows.settings.memory_pings)
     if own.row_covariance is None:
         own.row_covariance = found
     else:
         own.row_covariance = own.row_covariance + (found - own.row_covariance) / own.row_pings
-    return plan.rows.from_covariance(_around_nodes(own.row_covariance), seen)
+    coarse = plan.rows.from_covariance(_around_nodes(own.row_covariance), seen[:: plan.steps])
+    return _at_nodes(coarse, plan.steps)
 
 
 def _delay(plan: SidePlan) -> NDArray[np.float64]:
@@ -93,6 +94,20 @@ def _between_nodes(
     k = np.clip(place.astype(int), 0, plan.delay_s.size - 2)
     w = place - k
     return (at_node[..., k] * (1 - w) + at_node[..., k + 1] * w).astype(np.complex64)
+
+
+def _at_nodes(coarse: RowWeights, steps: int) -> RowWeights:
+    """Weights at blocks' ends, read linearly at all nodes; the sum over rows stays 1."""
+    if steps == 1:
+        return coarse
+    n = coarse.noise_gain.size
+    place = np.arange((n - 1) * steps + 1) / steps
+    k = np.minimum(place.astype(int), n - 2)
+    w = place - k
+    return RowWeights(
+        coarse.weight[..., k] * (1 - w) + coarse.weight[..., k + 1] * w,
+        coarse.noise_gain[k] * (1 - w) + coarse.noise_gain[k + 1] * w,
+    )
 
 
 def _around_nodes(block: NDArray[np.complex128]) -> NDArray[np.complex128]:

@@ -19,10 +19,10 @@ from .geometry import PingGeometry
 from .records import Pattern, Sonar
 from .refraction import RayTable
 
-__all__ = ["Level", "Radiometer", "pattern_gain"]
+__all__ = ["LEAST_GAIN", "Level", "Radiometer", "pattern_gain"]
 
 _DIRECTIONS = 17
-_LEAST_GAIN = 1e-4
+LEAST_GAIN = 1e-4
 """Patterns are not trusted below -40 dB: levels there would be noise raised to the sky."""
 
 _MOST_PATTERN_NODES = 1 << 15
@@ -104,7 +104,7 @@ class Radiometer:
         gain = pattern_gain(
             sonar.pattern_receive_along, float(sonar.receive_size_m[0]), beamformer.wavelength_m, seen
         )
-        receive_along = np.maximum((np.sqrt(gain) @ beamformer.shading) ** 2, _LEAST_GAIN)
+        receive_along = np.maximum((np.sqrt(gain) @ beamformer.shading) ** 2, LEAST_GAIN)
         wavelength = beamformer.wavelength_m
         apart = beamformer.frame.axes @ (sonar.transmit_position_m - beamformer.frame.centre_m)
         return cls(
@@ -155,7 +155,7 @@ class Radiometer:
             float(geometry.side_sign),
             self.receive_along,
             *self.patterns,
-            _LEAST_GAIN,
+            LEAST_GAIN,
             self.source * self.cell * 10 ** (receiver_gain_db / 10),
             self.absorption_db_m * np.log(10) / 10,
             gain,

@@ -14,6 +14,7 @@ from .combine import Combiner
 from .compress import Compressor
 from .estimate.noise import NoiseState
 from .lay import field_taps
+from .level_nodes import level_delays
 from .radiometry import Radiometer
 from .records import Sonar
 from .refraction import WaterColumn
@@ -37,6 +38,8 @@ class SidePlan:
     rows: RowPlan
     delay_s: NDArray[np.float64]
     """(node,) delays at which geometry and level are tabled."""
+    steps: int
+    """Of theirs in a block over which the adaptive rows learn."""
     readout: Readout
     overlap_step_m: float
     overlap: NDArray[np.float64]
@@ -52,12 +55,23 @@ class SidePlan:
         water: WaterColumn,
         absorption: float,
         rows: CombineSettings,
+        altitude_m: float,
+        steepest_rad: float,
     ) -> SidePlan:
-        """Table what the stages after the beam former need. Absorption is one way, in dB/m."""
+        """Table what the stages after the beam former need.
+
+        Absorption is one way, in dB/m; altitude and the steepest grazing angle bound what is seen.
+        """
         speed = water.reference_m_s
-        length_s = compressor.last_delay_s - compressor.first_delay_s
-        n_node = int(np.clip(length_s * speed / 2 / 0.75, 48, 256))
-        delay = np.linspace(compressor.first_delay_s, compressor.last_delay_s, n_node)
+        delay, steps = level_delays(
+            sonar,
+            compressor.first_delay_s,
+            compressor.last_delay_s,
+            sound_speed_m_s=speed,
+            wavelength_m=beamformer.wavelength_m,
+            altitude_m=altitude_m,
+            steepest_rad=steepest_rad,
+        )
         radiometer = Radiometer.prepare(
             sonar, compressor, beamformer, delay, sound_speed_m_s=speed, absorption_db_m=absorption
         )
@@ -84,6 +98,7 @@ class SidePlan:
                 rows, combiner.frame.offset_m.mean(axis=1), combiner.live, beamformer.wavelength_m
             ),
             delay_s=delay,
+            steps=steps,
             readout=readout,
             overlap_step_m=float(overlap_m[1]),
             overlap=overlap,
