@@ -218,24 +218,38 @@ def _slope(way, k, s):
     return way[k + 1] + s * (2 * way[k + 2] + s * high)
 
 
+@_exact
+def _gather(point, begin, n, p):
+    """Copy a block's rows of ``point`` to ``p``, so that the loops after it read one array: LLVM's loop vectoriser gives up
+    where it would have to check at run time whether more than a few arrays overlap.
+    """
+    sent = 5 if point.shape[0] > 5 else 0
+    for k in range(5):
+        p[k * _BLOCK : k * _BLOCK + n] = point[k, begin : begin + n]
+    for k in range(3):
+        p[(5 + k) * _BLOCK : (5 + k) * _BLOCK + n] = point[sent + k, begin : begin + n]
+    if point.shape[0] > 8:
+        p[8 * _BLOCK : 8 * _BLOCK + n] = point[8, begin : begin + n]
+
+
 @_fast
-def _paths(north, east, depth, sent_north, sent_east, sent_depth, late, phase, n, fixed, way, f):
+def _paths(n, fixed, way, p, f):
     """Float64 part: the path by way of the array's centre, as float32 remainders of whole steps and turns.
 
     ``fixed``: transmitter (3), its axes along and up (6), ``mid``, ``half`` and the ``numbers`` of :func:`spread_exact`.
-    ``late``: None, decided when this is compiled, or delays beyond those by straight lines.
+    ``p``: nine rows of the points.
     """
     t0, t1, t2 = fixed[0], fixed[1], fixed[2]
     mid, half, c, f0 = fixed[9], fixed[10], fixed[11], fixed[12]
     ru, grid_start, per_second = fixed[16], fixed[19], fixed[20]
     for i in range(n):
-        dx, dy, dz = sent_north[i] - t0, sent_east[i] - t1, sent_depth[i] - t2
+        dx, dy, dz = p[5 * _BLOCK + i] - t0, p[6 * _BLOCK + i] - t1, p[7 * _BLOCK + i] - t2
         rt = math.sqrt(dx * dx + dy * dy + dz * dz)
-        px, py, pz = north[i], east[i], depth[i]
+        px, py, pz = p[i], p[_BLOCK + i], p[2 * _BLOCK + i]
         dx, dy, dz = px - t0, py - t1, pz - t2
         rest = math.sqrt(dx * dx + dy * dy + dz * dz)
         # Newton from the delay of an array at rest; the remaining error is (v^2 / r / 2c) e^2, under 1e-11 s.
-        more = 0.0 if late is None else late[i]
+        more = p[8 * _BLOCK + i]
         s = ((rt + rest) / c + more - mid) / half
         ex, ey, ez = px - _value(way, 0, s), py - _value(way, 1, s), pz - _value(way, 2, s)
         vx, vy, vz = _slope(way, 0, s), _slope(way, 1, s), _slope(way, 2, s)
@@ -248,7 +262,7 @@ def _paths(north, east, depth, sent_north, sent_east, sent_depth, late, phase, n
         wx, wy, wz = _slope(way, 3, s), _slope(way, 4, s), _slope(way, 5, s)
         r = math.sqrt(ex * ex + ey * ey + ez * ez)
         delay = (rt + r) / c + more
-        turn = phase[i] - f0 * delay
+        turn = p[4 * _BLOCK + i] - f0 * delay
         u = (delay - grid_start) * per_second
         whole = np.floor(u)
         f[_CELL * _BLOCK + i] = np.float32(whole)
@@ -265,17 +279,17 @@ def _paths(north, east, depth, sent_north, sent_east, sent_depth, late, phase, n
 
 
 @_fast
-def _sent(north, east, depth, modulus, n, fixed, f):
+def _sent(n, fixed, p, f):
     """What the transmitter sees: direction, spreading, absorption. A loop of its own, or LLVM gives both up."""
     t0, t1, t2 = fixed[0], fixed[1], fixed[2]
     a0, a1, a2, u0, u1, u2 = fixed[3], fixed[4], fixed[5], fixed[6], fixed[7], fixed[8]
     ta, tu, neper, level = fixed[13], fixed[14], fixed[17], fixed[18]
     for i in range(n):
-        dx, dy, dz = north[i] - t0, east[i] - t1, depth[i] - t2
+        dx, dy, dz = p[5 * _BLOCK + i] - t0, p[6 * _BLOCK + i] - t1, p[7 * _BLOCK + i] - t2
         rt = math.sqrt(dx * dx + dy * dy + dz * dz)
         f[_TA * _BLOCK + i] = np.float32((dx * a0 + dy * a1 + dz * a2) / rt * ta)
         f[_TU * _BLOCK + i] = np.float32((dx * u0 + dy * u1 + dz * u2) / rt * tu)
-        f[_GAIN * _BLOCK + i] = np.float32(modulus[i] * level / rt)
+        f[_GAIN * _BLOCK + i] = np.float32(p[3 * _BLOCK + i] * level / rt)
         f[_PATH * _BLOCK + i] = np.float32((rt + f[_R * _BLOCK + i]) * -neper)
 
 
@@ -381,6 +395,7 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
         Added to.
     """
     f = np.empty(_N_ROW * _BLOCK, np.float32)
+    p = np.zeros(9 * _BLOCK)
     place = np.empty(_BLOCK, np.int32)
     row = np.zeros(
         6 * _BLOCK, np.float32
@@ -388,24 +403,11 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
     per_metre = np.float32(fixed[20] / fixed[11])
     cycles = np.float32(fixed[12] / fixed[11])
     last = grid.shape[1] // 2 - edge
-    out = 5 if point.shape[0] > 5 else 0
     for begin in range(0, n, _BLOCK):
         size = min(_BLOCK, n - begin)
-        # Slices, because an index that numba can't see to be positive keeps a loop from being vectorised.
-        end = begin + size
-        north, east, depth = point[0, begin:end], point[1, begin:end], point[2, begin:end]
-        sent_north, sent_east, sent_depth = (
-            point[out, begin:end],
-            point[out + 1, begin:end],
-            point[out + 2, begin:end],
-        )
-        phase = point[4, begin:end]
-        ways = (north, east, depth, sent_north, sent_east, sent_depth)
-        if point.shape[0] > 8:
-            _paths(*ways, point[8, begin:end], phase, size, fixed, way, f)
-        else:
-            _paths(*ways, None, phase, size, fixed, way, f)
-        _sent(sent_north, sent_east, sent_depth, point[3, begin:end], size, fixed, f)
+        _gather(point, begin, size, p)
+        _paths(size, fixed, way, p, f)
+        _sent(size, fixed, p, f)
         for i in range(size):
             if f[_CELL * _BLOCK + i] < edge or f[_CELL * _BLOCK + i] >= last:
                 # Selection keeps them away, but memory must be safe whatever it does.
