@@ -93,7 +93,7 @@ class LegLoop:
     def _primed(self, leg: Leg) -> ChainState:
         """A leg's state at the beginning of this part: what its earlier pings leave to be remembered."""
         task = self._task
-        state = task.chain.start(leg.frame)
+        state = task.chain.start(leg.frame, keep_sums=task.part is not None)
         begin = self._primed_from
         seen_from = self._first - _COUNTED * len(task.recording.sides)
         before = PingFeed(task.recording, begin, past=self._first)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pingloom.bench.ping_counts import PING_COUNTS, added_counts
 from pingloom.imaging._sums import COUNT, N_SUM
-from pingloom.imaging.average import SUM_LAYERS, finished_tile
+from pingloom.imaging.average import SUM_LAYERS, Accumulator
 from pingloom.imaging.errors import DataError
 from pingloom.imaging.records import Quality
 from pingloom.io.product import Product, read_product
@@ -127,11 +127,10 @@ def _add(parts: Sequence[Product], writer: ProductWriter) -> None:
             flags = part.read("quality", rows)
             left_out[place] |= flags & Quality.PING_LEFT_OUT
             known |= bool(np.any((flags & (Quality.NOT_SEEN | Quality.NOISE_UNKNOWN)) == 0))
-        tile = finished_tile(
-            sums, np.zeros(sums.shape[1:], bool), usual, side="starboard", first_row=row, noise_known=known
-        )
+        open_rows = Accumulator.of_rows(sums, usual, row)
+        tile = open_rows.finish(n_row, "starboard", noise_known=known)
         quality = tile.quality | left_out
-        writer.write(replace(tile, side=parts[0].sides[0], first_across=low[1], quality=quality, sums={}))
+        writer.write(replace(tile, side=parts[0].sides[0], first_across=low[1], quality=quality))
 
 
 def _numbers(values: NDArray[Any]) -> NDArray[np.float32]:

@@ -13,19 +13,19 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ._finish_kernels import BLOCK_ROWS, finish_rows
 from ._lanes import LANES
 from ._sums import COUNT, N_SUM, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from .aligned import aligned_zeros
 from .errors import ParameterError
 from .lay import Grid
-from .records import Quality, Tile
+from .records import Tile
 
 __all__ = [
     "SUM_LAYERS",
     "Accumulator",
     "AverageSettings",
     "field_correlation",
-    "finished_tile",
 ]
 
 SUM_LAYERS = {
@@ -35,12 +35,9 @@ SUM_LAYERS = {
     "sum_noise": NOISE_SUM,
     "sum_square": SQUARE,
 }
-"""Sums by name that parts of a line carry, to be added; the count is their coverage."""
+"""Sums by name that parts of a line carry, to be added, in the order of their places; the count is their coverage."""
 
-_LEAST_LOOKS = 1.1
-"""Fewer tell nothing of their spread."""
-_LEAST_SQUARE = 1e-33
-"""Mean square intensity below which single precision has lost it."""
+_NOT_PRIMED = np.empty((0, 0, 0), np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,6 +161,25 @@ class Accumulator:
         """Leave the looks counted so far out of the coverage: others image them."""
         self.primed = self.sums[:, :, COUNT].copy()
 
+    @classmethod
+    def of_rows(cls, sums: NDArray[np.float32], usual: NDArray[np.float32], first_row: int) -> Accumulator:
+        """Sums of rows, (sum, row, column) from the track outward; ``usual`` (column,) goes on being raised."""
+        n_sum, n_row, n_column = sums.shape
+        n_panel = -(-n_column // LANES)
+        wide = np.zeros((n_sum, n_row, n_panel * LANES), np.float32)
+        wide[:, :, :n_column] = sums
+        # Row r of the ring holds the rows that are r modulo the ring.
+        panels = np.roll(
+            wide.reshape(n_sum, n_row, n_panel, LANES).transpose(2, 1, 0, 3), first_row % n_row, axis=1
+        )
+        return cls(
+            first_row=first_row,
+            sums=np.ascontiguousarray(panels),
+            filled=np.zeros((n_panel, n_row, LANES), np.bool_),
+            usual=usual,
+            touched=np.array([first_row, first_row + n_row]),
+        )
+
     def read(self, first_row: int, n_row: int) -> NDArray[np.float32]:
         """Sums of open rows, shape (sum, row, column); a copy."""
         slot = first_row % self.ring_rows
@@ -173,94 +189,47 @@ class Accumulator:
         sums = self.sums[:, slice(slot, slot + n_row) if whole else slots].transpose(2, 1, 0, 3).copy("C")
         return sums.reshape(N_SUM, n_row, -1)[:, :, : self.usual.size]
 
-    def finish(self, n_row: int, side: str, *, noise_known: bool) -> Tile:
-        """Take the lowest ``n_row`` rows out as a tile and free their slots."""
-        slots = (self.first_row + np.arange(n_row)) % self.ring_rows
-        sums = self.read(self.first_row, n_row)
-        if self.primed is not None:
-            before = self.primed[:, slots].transpose(1, 0, 2).reshape(n_row, -1)
-            sums[COUNT] -= before[:, : self.usual.size]
-            self.primed[:, slots] = 0
-        filled = self.filled[:, slots].transpose(1, 0, 2).reshape(n_row, -1)[:, : self.usual.size]
-        tile = finished_tile(
-            sums, filled, self.usual, side=side, first_row=self.first_row, noise_known=noise_known
+    def finish(self, n_row: int, side: str, *, noise_known: bool, keep_sums: bool = False) -> Tile:
+        """Take the lowest ``n_row`` rows out as a tile and free their slots.
+
+        Columns count from the track outward, so to port they are mirrored. What a row is called does not depend on how rows
+        are cut into tiles. With ``keep_sums`` the tile comes with the sums that it was made of.
+        """
+        shape = n_row, self.usual.size
+        tile = Tile(
+            side=side,
+            first_along=self.first_row,
+            first_across=-self.usual.size if side == "port" else 0,
+            intensity=np.empty(shape, np.float32),
+            looks=np.empty(shape, np.float32),
+            coverage=np.empty(shape, np.uint16),
+            noise_equivalent=np.empty(shape, np.float32),
+            quality=np.empty(shape, np.uint8),
+            extra={"spread": np.empty(shape, np.float32)},
         )
-        self.sums[:, slots] = 0
-        self.filled[:, slots] = False
+        kept = np.empty((len(SUM_LAYERS), *shape) if keep_sums else (0, 0, 0), np.float32)
+        n_panel = self.sums.shape[0]
+        flags = np.empty((BLOCK_ROWS, n_panel * LANES), np.uint8)
+        finish_rows(
+            self.sums.reshape(-1),
+            self.filled.view(np.uint64),
+            _NOT_PRIMED if self.primed is None else self.primed,
+            self.first_row,
+            self.usual,
+            side == "port",
+            noise_known,
+            np.empty(BLOCK_ROWS * N_SUM * n_panel * LANES, np.float32),
+            flags.view(np.uint64),
+            flags,
+            np.empty((N_SUM + 1, self.usual.size), np.float32),
+            tile.intensity,
+            tile.looks,
+            tile.coverage,
+            tile.noise_equivalent,
+            tile.quality,
+            tile.extra["spread"],
+            kept,
+        )
+        tile.sums.update(zip(SUM_LAYERS, kept, strict=False))
         self.first_row += n_row
         return tile
-
-
-def finished_tile(
-    sums: NDArray[np.float32],
-    filled: NDArray[np.bool_],
-    usual: NDArray[np.float32],
-    *,
-    side: str,
-    first_row: int,
-    noise_known: bool,
-) -> Tile:
-    """Turn sums of rows, (sum, row, column) from the track outward, into what a tile says of them.
-
-    ``usual`` (column,) is the most looks seen so far at each distance, and is raised row by row: what a row is called does
-    not depend on how rows are cut into tiles.
-    """
-    total, weight, weight_square, noise = (sums[k] for k in (TOTAL, WEIGHT, WEIGHT_SQUARE, NOISE_SUM))
-    seen = weight > 0
-    safe = np.where(seen, weight, 1).astype(np.float32, copy=False)
-    looks = np.where(seen, safe**2 / np.where(seen, weight_square, 1), 0).astype(np.float32, copy=False)
-    floor = np.where(seen, noise / safe, np.nan).astype(np.float32, copy=False)
-    intensity = np.where(seen, total / safe, np.nan).astype(np.float32, copy=False)
-    spread = _spread(intensity, sums[SQUARE] / safe, looks, sums[COUNT])
-    if noise_known:
-        intensity -= floor
-    else:
-        floor = np.full_like(floor, np.nan)
-    most = np.maximum.accumulate(np.concatenate([usual[None], looks]), axis=0)
-    usual[:] = most[-1]
-    quality = np.zeros(seen.shape, np.uint8)
-    quality[~seen] |= Quality.NOT_SEEN
-    quality[seen & (looks < 0.5 * most[1:])] |= Quality.FEW_LOOKS
-    quality[seen & filled] |= Quality.GAP_FILLED
-    if noise_known:
-        # One standard deviation of the noise's mean: below it an echo can't be told from none.
-        quality[seen & (intensity < floor / np.sqrt(np.maximum(looks, 1)))] |= Quality.BELOW_NOISE
-    else:
-        quality[seen] |= Quality.NOISE_UNKNOWN
-    layers = [intensity, looks, sums[COUNT].astype(np.uint16), floor, quality, spread]
-    first = 0
-    if side == "port":
-        layers = [layer[:, ::-1] for layer in layers]
-        first = -usual.size
-    layers = [np.ascontiguousarray(layer) for layer in layers]
-    kept = {name: sums[k] if side == "starboard" else sums[k][:, ::-1] for name, k in SUM_LAYERS.items()}
-    return Tile(
-        side=side,
-        first_along=first_row,
-        first_across=first,
-        intensity=layers[0],
-        looks=layers[1],
-        coverage=layers[2],
-        noise_equivalent=layers[3],
-        quality=layers[4],
-        extra={"spread": layers[5]},
-        sums=kept,
-    )
-
-
-def _spread(
-    mean: NDArray[np.float32],
-    mean_square: NDArray[np.float32],
-    looks: NDArray[np.float32],
-    count: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """Standard deviation of the looks over their mean, noise included; NaN of fewer than two or hardly more than one.
-
-    The looks' variance about their own mean falls short of their variance by 1/N, N the effective number of looks, also
-    where they are correlated and weighted: E[sum w I^2 / sum w - m^2] = sigma^2 (1 - 1/N). That is made good.
-    """
-    told = (count >= 2) & (looks > _LEAST_LOOKS) & (mean_square > _LEAST_SQUARE) & np.isfinite(mean_square)
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        ratio = (mean_square / mean.astype(np.float64) ** 2 - 1) * looks / (looks - 1)
-        out = np.sqrt(np.maximum(ratio, 0))
-    return np.where(told, out, np.nan).astype(np.float32)

@@ -202,9 +202,12 @@ class Chain:
         """
         return leg_frame(trajectory, ping_time_ns, self.settings.grid)
 
-    def start(self, frame: StripFrame | None = None) -> ChainState:
-        """An empty state; without a frame the first pings wait until their course has set one."""
-        return ChainState(frame, {side: SideState() for side in self.sides})
+    def start(self, frame: StripFrame | None = None, *, keep_sums: bool = False) -> ChainState:
+        """An empty state; without a frame the first pings wait until their course has set one.
+
+        With ``keep_sums`` tiles come with the sums that they were made of, for whoever adds them to others'.
+        """
+        return ChainState(frame, {side: SideState(keep_sums=keep_sums) for side in self.sides})
 
     def step(
         self,

@@ -57,7 +57,8 @@ def finished_tiles(own: SideState, side: str, settings: GridSettings, safe_row: 
     tiles = []
     while end - acc.first_row >= (1 if last else rows):
         n = min(rows, end - acc.first_row)
-        tiles.append(flagged(acc.finish(n, side, noise_known=own.noise.known), own.left_out))
+        tile = acc.finish(n, side, noise_known=own.noise.known, keep_sums=own.keep_sums)
+        tiles.append(flagged(tile, own.left_out))
     if own.left_out.size:
         own.left_out = own.left_out[own.left_out[:, 1].max(axis=1) > acc.first_row]
     return tiles

@@ -120,5 +120,7 @@ class SideState:
     line: NDArray[np.float32] | None = None
     """(3, column) along, power, noise of the last broadside line."""
     line_along_m: NDArray[np.float64] | None = None
+    keep_sums: bool = False
+    """Whether tiles come with the sums that they were made of."""
     left_out: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2, 0), np.int64))
     """(ping, 2, column) rows that pings left out would have covered, as far as they are still open."""

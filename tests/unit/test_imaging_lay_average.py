@@ -296,6 +296,74 @@ class TestAccumulator:
         assert_array_equal(flags(6), flags(1, 1, 3, 1))
         assert (flags(6) & Quality.FEW_LOOKS).any()
 
+    @pytest.mark.parametrize("n_column", [37, 64])
+    @pytest.mark.parametrize("side", ["port", "starboard"])
+    @pytest.mark.parametrize("known", [True, False])
+    def test_layers_are_their_formulas_row_by_row(self, side: str, known: bool, n_column: int) -> None:
+        rng = np.random.default_rng(n_column)
+        first, n_row, ring = -5, 19, 23
+        count = rng.integers(0, 6, (n_row, n_column)).astype(np.float32)
+        weight = (count * rng.uniform(0.2, 1, count.shape)).astype(np.float32)
+        sums = np.zeros((6, n_row, n_column), np.float32)
+        level = rng.exponential(1, count.shape)
+        sums[[COUNT, WEIGHT, TOTAL]] = count, weight, weight * level
+        sums[WEIGHT_SQUARE] = weight * rng.uniform(0.3, 2, count.shape)
+        sums[NOISE_SUM] = weight * rng.exponential(1, count.shape)
+        sums[SQUARE] = weight * level**2 * rng.uniform(0.9, 3, count.shape)
+        filled, primed = rng.random(count.shape) < 0.1, np.minimum(count, rng.integers(0, 3, count.shape))
+        acc = Accumulator.allocate(Grid(0.1, 0.05, n_column), ring, first)
+        acc.primed = np.zeros((*acc.filled.shape[:2], 16), np.float32)
+        for row in range(n_row):
+            for column in range(n_column):
+                panel, slot, lane = column // 16, (first + row) % ring, column % 16
+                acc.sums[panel, slot, :, lane] = sums[:, row, column]
+                acc.filled[panel, slot, lane] = filled[row, column]
+                acc.primed[panel, slot, lane] = primed[row, column]
+        acc.usual[:] = usual = rng.uniform(0, 3, n_column).astype(np.float32)
+        tiles = [acc.finish(n, side, noise_known=known, keep_sums=True) for n in (8, 11)]
+        assert not acc.sums.any()
+        assert not acc.filled.any()
+        assert not acc.primed.any()
+
+        def told(name: str) -> np.ndarray:
+            layer = np.concatenate([t.extra.get(name, t.sums.get(name, getattr(t, name, 0))) for t in tiles])
+            return layer[:, ::-1] if side == "port" else layer
+
+        seen = weight > 0
+        with np.errstate(all="ignore"):
+            mean, floor, square = (sums[k] / weight for k in (TOTAL, NOISE_SUM, SQUARE))
+            looks = np.where(seen, weight**2 / sums[WEIGHT_SQUARE], 0)
+            spread = np.sqrt(np.maximum((square / mean.astype(float) ** 2 - 1) * looks / (looks - 1), 0))
+        most = np.maximum.accumulate(np.concatenate([usual[None], looks]))
+        left = count - primed
+        clean = mean - floor if known else mean
+        assert_allclose(told("looks"), looks, rtol=1e-6)
+        assert_array_equal(told("coverage"), left)
+        assert_allclose(told("intensity"), clean, rtol=1e-6, atol=1e-6)
+        assert_allclose(told("noise_equivalent"), floor if known else np.nan * floor, rtol=1e-6)
+        assert_allclose(
+            told("spread"), np.where((left >= 2) & (looks > np.float32(1.1)), spread, np.nan), rtol=1e-5
+        )
+        flags = Quality.FEW_LOOKS * (looks < 0.5 * most[1:]) + Quality.GAP_FILLED * filled
+        if known:
+            flags = flags + Quality.BELOW_NOISE * (clean < floor / np.sqrt(np.maximum(looks, 1)))
+        else:
+            flags = flags + Quality.NOISE_UNKNOWN
+        assert_array_equal(told("quality"), np.where(seen, flags, Quality.NOT_SEEN))
+        assert_array_equal(told("sum_square"), sums[SQUARE])
+        assert_array_equal(told("sum_noise"), sums[NOISE_SUM])
+        assert_array_equal(acc.usual, most[-1])
+
+    def test_rows_of_added_parts_are_finished_alike(self) -> None:
+        acc = self.filled()
+        sums = acc.sums[0, np.arange(-2, 4) % 6, :, :3].transpose(1, 0, 2)
+        added = Accumulator.of_rows(sums, np.zeros(3, np.float32), -2).finish(
+            6, "starboard", noise_known=True
+        )
+        tile = acc.finish(6, "starboard", noise_known=True)
+        for name in ("intensity", "looks", "coverage", "noise_equivalent", "quality"):
+            assert_array_equal(getattr(added, name), getattr(tile, name))
+
     def test_layers_have_the_types_of_a_product(self) -> None:
         tile: Tile = self.filled().finish(2, "port", noise_known=True)
         for name, dtype in dict(
