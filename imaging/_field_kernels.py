@@ -8,13 +8,16 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-from ._lanes import LANES, load, spread, store
+from ._lanes import LANES, load, most, spread, store
 from ._slide import back_one, back_three, back_two, on_four, on_one, on_three, on_two
 from ._weave import weave_four, weave_two
 
-__all__ = ["field"]
+__all__ = ["LEAD", "double", "weave"]
 
 f32 = np.float32
+
+LEAD = 8
+"""Samples before the first of each beam of a field, which stay zero: a cache line of what taps reach back over."""
 
 
 @numba.njit(nogil=True, cache=True)
@@ -68,13 +71,6 @@ def _gain_row(table, beam, node_per_sample, span, node, ramp, column, gain, pad)
             gain[pad + s] = column[i] + f32(at - i) * (column[i + 1] - column[i])
 
 
-@numba.njit(nogil=True, cache=True)
-def _weave(row, at, wide, n, out, to):
-    """Real and imaginary parts in turn."""
-    for s in range(0, n, LANES):
-        weave_two(out, to + 2 * s, load(row, at + s), load(row, at + wide + s))
-
-
 @numba.njit(nogil=True, cache=True, inline="always")
 def _half_on(before, here, after, h1, h2, h3):
     near = h1 * (here + on_one(here, after)) + h2 * (back_one(before, here) + on_two(here, after))
@@ -124,7 +120,7 @@ def _weave_double(row, at, wide, n, taps, out, to):
 
 
 @numba.njit(nogil=True, cache=True)
-def field(
+def double(
     x,
     n_beam,
     wide,
@@ -139,13 +135,15 @@ def field(
     work,
     n_field,
     out,
+    out_wide,
 ):
-    """Steered beams x (2, beam, wide), sample s at pad + s, to a field of ``n_field`` beams (beam, sample, 2).
+    """Steered beams x (2, beam, wide), sample s at pad + s, to a field of ``n_field`` beams (beam, out_wide, 2) that has
+    twice the samples, after ``LEAD`` that stay as they are.
 
     Where ``between_beams`` has taps (of one side), every second beam of the field is made half way between steered
-    ones, beginning after beam ``first_beam``; where ``between_samples`` has, the same holds for samples. ``level``
+    ones, beginning after beam ``first_beam``; samples half way are made with the taps ``between_samples``. ``level``
     (node, beam) is a gain on the field with so many nodes a sample of x; none if it has no nodes. x, work (6, wide) and
-    out are flat; out has room for a vector of samples after the last beam.
+    out are flat; rows of out have room for whole vectors.
     """
     ratio = 2 if between_beams.size > 0 else 1
     imag = n_beam * wide
@@ -164,11 +162,95 @@ def field(
                 _between_beams(x, part * imag + at, wide, wide, between_beams, gain, row, part * wide)
             else:
                 _steered_beam(x, part * imag + at, wide, gain, row, part * wide)
-        if between_samples.size == 0:
-            _weave(row, pad, wide, n, out, f * 2 * n)
-        elif between_samples.size == 3:
-            _weave_double_three(row, pad, wide, n, between_samples, out, f * 4 * n)
+        to = 2 * (f * out_wide + LEAD)
+        if between_samples.size == 3:
+            _weave_double_three(row, pad, wide, n, between_samples, out, to)
         elif between_samples.size == 4:
-            _weave_double_four(row, pad, wide, n, between_samples, out, f * 4 * n)
+            _weave_double_four(row, pad, wide, n, between_samples, out, to)
         else:
-            _weave_double(row, pad, wide, n, between_samples, out, f * 4 * n)
+            _weave_double(row, pad, wide, n, between_samples, out, to)
+
+
+@numba.njit(nogil=True, cache=True, inline="always")
+def _levels(level, i, f, beyond, after):
+    """Gain of a beam at sixteen samples, so far ``beyond`` node i and ``after`` the next one, in nodes."""
+    last = level.shape[0] - 1
+    a, b, c = level[min(i, last), f], level[min(i + 1, last), f], level[min(i + 2, last), f]
+    # At most one node lies within a vector: there the slope changes.
+    return spread(a) + spread(b - a) * beyond + spread(c - b - (b - a)) * after
+
+
+@numba.njit(nogil=True, cache=True)
+def _dense_levels(level, f, s, node_per_sample, gain):
+    """The same where more than one node may lie within a vector."""
+    last = level.shape[0] - 1
+    for k in range(LANES):
+        at = min((s + k) * node_per_sample, float(last))
+        i = min(int(at), last - 1)
+        gain[k] = level[i, f] + f32(at - i) * (level[i + 1, f] - level[i, f])
+    return load(gain, 0)
+
+
+@numba.njit(nogil=True, cache=True)
+def weave(
+    x,
+    n_beam,
+    wide,
+    at,
+    first,
+    past,
+    first_beam,
+    between_beams,
+    level,
+    node_per_sample,
+    work,
+    n_field,
+    out,
+    out_wide,
+):
+    """Samples ``first`` to ``past`` of the field at the rate of x, whose sample ``first`` stands at ``at`` of a row.
+
+    Otherwise as :func:`double`; sixteen samples of all beams at a time, so that rows of x are read while they are near.
+    ``work`` is room for 32 numbers.
+    """
+    imag = n_beam * wide
+    one, nothing = spread(f32(1)), spread(f32(0))
+    for k in range(LANES):
+        work[k] = f32(k * node_per_sample)
+    steps = load(work, 0)
+    plain, dense = level.shape[0] == 0, node_per_sample * LANES >= 1
+    n_tap = between_beams.size
+    gain, beyond, after, i = one, nothing, nothing, 0
+    for s in range(first, past, LANES):
+        here = at + s - first + first_beam * wide
+        to = 2 * (LEAD + s)
+        if not plain:
+            i = int(s * node_per_sample)
+            beyond = spread(f32(s * node_per_sample - i)) + steps
+            after = most(beyond - one, nothing)
+            if i >= level.shape[0] - 1:
+                i, beyond, after = level.shape[0] - 1, nothing, nothing
+        for f in range(n_field):
+            if not plain:
+                if dense:
+                    gain = _dense_levels(level, f, s, node_per_sample, work[LANES:])
+                else:
+                    gain = _levels(level, i, f, beyond, after)
+            if n_tap > 0 and f & 1:
+                low, high = here, here + wide
+                tap = spread(between_beams[0])
+                re = tap * (load(x, low) + load(x, high))
+                im = tap * (load(x, imag + low) + load(x, imag + high))
+                for p in range(1, n_tap):
+                    low -= wide
+                    high += wide
+                    tap = spread(between_beams[p])
+                    re = re + tap * (load(x, low) + load(x, high))
+                    im = im + tap * (load(x, imag + low) + load(x, imag + high))
+                here += wide
+            else:
+                re, im = load(x, here), load(x, imag + here)
+                if n_tap == 0:
+                    here += wide
+            weave_two(out, to, re * gain, im * gain)
+            to += 2 * out_wide

@@ -22,6 +22,7 @@ __all__ = [
     "LANES",
     "downward",
     "highest",
+    "lanes",
     "least",
     "load",
     "load_pairs",
@@ -50,7 +51,8 @@ class _Lanes(types.Type):
         super().__init__(name="sixteen_float32")
 
 
-_lanes = _Lanes()
+lanes = _Lanes()
+"""Numba's type of it."""
 
 
 @register_model(_Lanes)
@@ -73,7 +75,7 @@ def _load(_, array, index):
     def generate(context, builder, signature, arguments):
         return builder.load(_row(context, builder, signature.args[0], *arguments), align=4)
 
-    return _lanes(array, types.intp), generate
+    return lanes(array, types.intp), generate
 
 
 @intrinsic
@@ -97,7 +99,7 @@ def _spread(_, value):
     def generate(context, builder, signature, arguments):
         return _everywhere(builder, arguments[0])
 
-    return _lanes(types.float32), generate
+    return lanes(types.float32), generate
 
 
 def _binary(name):
@@ -106,7 +108,7 @@ def _binary(name):
         def generate(context, builder, signature, arguments):
             return getattr(builder, name)(*arguments, flags=_FAST)
 
-        return _lanes(a, b), generate
+        return lanes(a, b), generate
 
     return combine
 
@@ -114,7 +116,7 @@ def _binary(name):
 def _let(symbol, combine) -> None:
     @overload(symbol)
     def choose(a, b):
-        if a is _lanes and b is _lanes:
+        if a is lanes and b is lanes:
             return lambda a, b: combine(a, b)
         return None
 
@@ -138,7 +140,7 @@ def _library(name):
             function = get_or_insert_function(builder.module, kind, f"llvm.{name}.v{LANES}f32")
             return builder.call(function, arguments)
 
-        return _lanes(a), generate
+        return lanes(a), generate
 
     return call
 
@@ -153,7 +155,7 @@ def _chosen(order):
         def generate(context, builder, signature, arguments):
             return builder.select(builder.fcmp_ordered(order, *arguments), *arguments)
 
-        return _lanes(a, b), generate
+        return lanes(a, b), generate
 
     return choose
 
@@ -172,7 +174,7 @@ def _folded(name):
             function = get_or_insert_function(builder.module, kind, f"llvm.vector.reduce.{name}.v{LANES}f32")
             return builder.call(function, [*start, *arguments], fastmath=("reassoc", "nnan", "nsz"))
 
-        return types.float32(_lanes), generate
+        return types.float32(lanes), generate
 
     return fold
 
@@ -186,7 +188,7 @@ def _same(_, a, b):
         equal = builder.fcmp_ordered("==", *arguments)
         return builder.uitofp(equal, _VECTOR)
 
-    return _lanes(a, b), generate
+    return lanes(a, b), generate
 
 
 @intrinsic
@@ -217,7 +219,7 @@ def _load_pairs(_, array, index):
         parts = [builder.shuffle_vector(*rows, _order(range(first, 2 * LANES, 2))) for first in (0, 1)]
         return context.make_tuple(builder, signature.return_type, parts)
 
-    return types.UniTuple(_lanes, 2)(array, types.intp), generate
+    return types.UniTuple(lanes, 2)(array, types.intp), generate
 
 
 @intrinsic

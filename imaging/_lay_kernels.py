@@ -13,7 +13,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from ._lanes import LANES, least, load, load_pairs, most, same, spread, store, store_whole, whole
+from ._field_kernels import LEAD
+from ._lanes import LANES, least, load, most, same, spread, store, store_whole, whole
 from ._panel_kernels import (
     ADDED,
     N_CONSTANT,
@@ -24,8 +25,9 @@ from ._panel_kernels import (
     tabulate_panel,
     tabulate_ping,
 )
+from ._pick import pick
 from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
-from ._wide import field_power
+from ._wide import FOUR, sixteen_of_eight, sixteen_of_four
 from .aligned import aligned_zeros
 
 __all__ = ["Readout", "Weights", "Work", "lay_look"]
@@ -35,23 +37,37 @@ _ROWS = 8
 """Rows of a panel that are placed, detected and added at a time: their numbers stay near."""
 
 # Rows of the working memory.
-_FIRST, _ACROSS, _ALONG, _ENTRY = 0, 1, 2, 3
-_POWER, _NOISE, _INSIDE, _WEIGHT = 0, 1, 2, 3  # weights take two rows
+_FIRST, _ACROSS, _ALONG = 0, 1, 2
+_GAIN, _NOISE, _INSIDE = 0, 1, 2
+_LEAST_GAIN = f32(1e-6)
 
 # Numbers that hold for the whole ping, after those of ``_panel_kernels.py``.
-_TOP_SAMPLE, _TOP_BEAM, _BEAM_ZERO, _PER_COSINE, _N_FRACTION, _PER_BEAM = range(N_CONSTANT, N_CONSTANT + 6)
+(
+    _LEAD,
+    _FIRST_SAMPLE,
+    _LAST_SAMPLE,
+    _TOP_BEAM,
+    _BEAM_ZERO,
+    _PER_COSINE,
+    _N_FRACTION,
+    _N_NUMBER,
+    _PER_BEAM,
+) = range(N_CONSTANT, N_CONSTANT + 9)
 
 
 class Readout(NamedTuple):
     """How the field is read: its sampling, and filters between samples and beams."""
 
     first_delay_s: float
+    first_sample: float
+    """What lies before it, or after the last one, is not read."""
+    last_sample: float
     rate_hz: float
     direction_first: float
     direction_step: float
     last_delay_s: float
     delay_taps: NDArray[np.float32]
-    """Flat (fraction, 8): four taps, each twice, for real and imaginary part."""
+    """Flat (fraction, 8 or 16): four or eight taps, each twice, for real and imaginary part."""
     direction_taps: NDArray[np.float32]
     """Flat (fraction, 4)."""
 
@@ -59,8 +75,11 @@ class Readout(NamedTuple):
 class Weights(NamedTuple):
     """What a look counts."""
 
-    table: NDArray[np.float32]
-    """(entry, 2) weight, and weight over relative gain, against the direction cosine over all beams."""
+    gain: NDArray[np.float32]
+    """(32,) relative gain at sixteen equally spaced directions over all beams but the last, and its rise to the next."""
+    power: int
+    floor: float
+    """Gain below which a look counts less, where all others count alike (power 0)."""
     look: float
     shared: NDArray[np.float32]
     """(k,) what the look before, the one before that, ... add to this one's share in the sum of squared weights."""
@@ -70,33 +89,23 @@ class Work(NamedTuple):
     """Working memory, reused from ping to ping."""
 
     constant: NDArray[np.float32]
-    """(28,) of one ping."""
+    """(31,) of one ping."""
     number: NDArray[np.float32]
     """(number, 16) of one panel."""
     place: NDArray[np.int32]
-    """(4, 8 x 16) of eight rows of a panel: first sample in the field, rows of both taps, entry of the weights."""
+    """(3, 8 x 16) of eight rows of a panel: first number in the field, places of both filters."""
     value: NDArray[np.float32]
-    """(5, 8 x 16) of the same: power, noise, 1 where the pixel counts, weight and weight over gain in pairs."""
+    """(3, 8 x 16) of the same: place among the directions of the gain, noise, 1 where the pixel counts."""
 
     @classmethod
     def allocate(cls) -> Work:
         """Set the memory aside."""
         return cls(
-            np.zeros(N_CONSTANT + 6, np.float32),
+            np.zeros(N_CONSTANT + 9, np.float32),
             aligned_zeros(N_NUMBER, LANES),
-            aligned_zeros(4, _ROWS * LANES).view(np.int32),
-            aligned_zeros(5, _ROWS * LANES),
+            aligned_zeros(3, _ROWS * LANES).view(np.int32),
+            aligned_zeros(3, _ROWS * LANES),
         )
-
-
-@numba.njit(nogil=True, cache=True, error_model="numpy")
-def _detect(n, flat, stride, across, along, table, place, value, weight):
-    """Intensity of the field at ``n`` places, and the weights there."""
-    for j in range(n):
-        value[_POWER, j] = field_power(
-            flat, place[_FIRST, j], stride, across, place[_ACROSS, j], along, place[_ALONG, j]
-        )
-        weight[j] = table[place[_ENTRY, j]]
 
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")
@@ -107,15 +116,16 @@ def _place(begin, n_row, stride, constant, number, place, value):
     """
     pitch = _ROWS * LANES
     nothing, one, half = spread(f32(0)), spread(f32(1)), spread(f32(0.5))
-    along = spread(constant[PIXEL])
-    top_sample, top_beam = spread(constant[_TOP_SAMPLE]), spread(constant[_TOP_BEAM])
+    along, lead = spread(constant[PIXEL]), spread(constant[_LEAD])
+    first_sample, last_sample = spread(constant[_FIRST_SAMPLE]), spread(constant[_LAST_SAMPLE])
+    top_beam, per_beam = spread(constant[_TOP_BEAM]), spread(constant[_PER_BEAM])
     beam_zero, per_cosine = spread(constant[_BEAM_ZERO]), spread(constant[_PER_COSINE])
-    n_fraction, per_beam = spread(constant[_N_FRACTION]), spread(constant[_PER_BEAM])
+    n_fraction, n_number = spread(constant[_N_FRACTION]), int(constant[_N_NUMBER])
     added, seen = load(number, ADDED * LANES), load(number, SEEN * LANES)
     for i in range(n_row):
         at = i * LANES
         sample, cosine, noise, inside = place_row(spread(f32(begin + i)), number, along)
-        p = most(least(sample, top_sample), one)
+        p = most(least(sample, last_sample), first_sample)
         inside = inside * same(p, sample)
         seen = seen + inside
         beam = beam_zero + cosine * per_cosine
@@ -123,37 +133,71 @@ def _place(begin, n_row, stride, constant, number, place, value):
         inside = inside * same(b, beam)
         added = added + inside
         below, before = whole(b), whole(p)
-        # Four taps begin one beam and one sample before.
-        sample = (before - one) + (before - one)
+        # Four taps begin one beam before; those along delay as many samples as rows of the field begin earlier.
+        sample = (before + lead) + (before + lead)
         store_whole(place, _FIRST * pitch + at, sample, below - one, stride)
         store_whole(place, _ACROSS * pitch + at, nothing, (b - below) * n_fraction + half, 4)
-        store_whole(place, _ALONG * pitch + at, nothing, (p - before) * n_fraction + half, 8)
-        store_whole(place, _ENTRY * pitch + at, b * per_beam + half, nothing, 0)
+        store_whole(place, _ALONG * pitch + at, nothing, (p - before) * n_fraction + half, n_number)
+        store(value, _GAIN * pitch + at, b * per_beam)
         store(value, _NOISE * pitch + at, noise)
         store(value, _INSIDE * pitch + at, inside)
     store(number, ADDED * LANES, added)
     store(number, SEEN * LANES, seen)
 
 
+@numba.njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def weigh(at, gain, power, floor):
+    """Weights, and weights over the gain, at sixteen places among the directions of the gain."""
+    below = whole(at)
+    here = pick(gain, 0, below) + (at - below) * pick(gain, LANES, below)
+    one = spread(f32(1))
+    if power == 0:
+        per_gain = least(one / most(here, spread(_LEAST_GAIN)), one / floor)
+        return least(here / floor, one), per_gain
+    if power == 1:
+        return here, one
+    return here * here, here
+
+
 @numba.njit(nogil=True, cache=True, error_model="numpy")
-def _accumulate(at, n_row, n_sum, look_weight, shared, value, sums):
+def _accumulate(
+    at,
+    n_row,
+    n_sum,
+    intensity_of,
+    flat,
+    stride,
+    across,
+    along,
+    gain,
+    power,
+    floor,
+    look_weight,
+    shared,
+    place,
+    value,
+    sums,
+):
     """Add ``n_row`` rows of a panel, with their weights, to consecutive rows of flat sums that begin at ``at``."""
     pitch = _ROWS * LANES
     look, one = spread(look_weight), spread(f32(1))
     for j in range(0, n_row * LANES, LANES):
+        if intensity_of == FOUR:
+            intensity = sixteen_of_four(flat, stride, across, along, place, j, pitch)
+        else:
+            intensity = sixteen_of_eight(flat, stride, across, along, place, j, pitch)
         inside = load(value, _INSIDE * pitch + j)
         use = inside * look
-        weight, per_gain = load_pairs(value, _WEIGHT * pitch + 2 * j)
+        weight, per_gain = weigh(load(value, _GAIN * pitch + j), gain, power, spread(floor))
         w = use * weight
         before = load(sums, at + COUNT * LANES)
         share = one
         for k in range(shared.size):
             share = share + spread(shared[k]) * same(most(before, spread(f32(k + 1))), before)
         noise = use * per_gain * load(value, _NOISE * pitch + j)
-        intensity = load(value, _POWER * pitch + j)
-        power = w * intensity
-        store(sums, at + TOTAL * LANES, load(sums, at + TOTAL * LANES) + power)
-        store(sums, at + SQUARE * LANES, load(sums, at + SQUARE * LANES) + power * intensity)
+        power_sum = w * intensity
+        store(sums, at + TOTAL * LANES, load(sums, at + TOTAL * LANES) + power_sum)
+        store(sums, at + SQUARE * LANES, load(sums, at + SQUARE * LANES) + power_sum * intensity)
         store(sums, at + WEIGHT * LANES, load(sums, at + WEIGHT * LANES) + w)
         store(sums, at + WEIGHT_SQUARE * LANES, load(sums, at + WEIGHT_SQUARE * LANES) + w * w * share)
         store(sums, at + NOISE_SUM * LANES, load(sums, at + NOISE_SUM * LANES) + noise)
@@ -163,28 +207,34 @@ def _accumulate(at, n_row, n_sum, look_weight, shared, value, sums):
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")
 def lay_look(field, readout, sight, strip, weights, work, sums):
-    """Add one ping's look to the sums (panel, row slot, sum, 16); return pixels added, late and uncovered."""
-    n_beam, n_sample = field.shape[:2]
+    """Add one ping's look to the sums (panel, row slot, sum, 16); return pixels added, late and uncovered.
+
+    ``field`` (beam, row, 2) begins with ``LEAD`` zeros.
+    """
+    n_beam, wide = field.shape[:2]
     n_panel, n_ring, n_sum = sums.shape[:3]
     late = 0
-    flat, flat_sums, stride = field.reshape(-1), sums.reshape(-1), 2 * n_sample
+    flat, flat_sums, stride = field.reshape(-1), sums.reshape(-1), 2 * wide
     number, place, value = work.number.reshape(-1), work.place.reshape(-1), work.value.reshape(-1)
     constant, shared, look_weight = work.constant, weights.shared, f32(weights.look)
     motion, rays = sight.motion.reshape(-1), sight.rays.reshape(-1)
-    # Both weights of a pixel are taken at once, as one complex number.
-    weight = work.value[_WEIGHT : _WEIGHT + 2].reshape(-1).view(np.complex64)
-    table = weights.table.reshape(-1).view(np.complex64)
+    gain, power, floor = weights.gain, weights.power, f32(weights.floor)
     # Rows are counted from one below the transmitter, so that single precision tells their places.
     base = int(sight.transmitter_m[0] / strip.along_m)
     if not tabulate_ping(sight, strip, base, readout.first_delay_s, readout.rate_hz, constant):
         return 0, late, 0
     last_sample = (readout.last_delay_s - readout.first_delay_s) * readout.rate_hz
-    constant[_TOP_SAMPLE] = min(last_sample, n_sample - 3)
+    n_fraction = readout.direction_taps.size // 4
+    n_tap = readout.delay_taps.size // (2 * n_fraction)
+    constant[_LEAD] = LEAD - (n_tap // 2 - 1)
+    constant[_FIRST_SAMPLE] = readout.first_sample
+    constant[_LAST_SAMPLE] = min(last_sample, readout.last_sample)
     constant[_TOP_BEAM] = n_beam - 3
     constant[_BEAM_ZERO] = -readout.direction_first / readout.direction_step
     constant[_PER_COSINE] = 1 / readout.direction_step
-    constant[_N_FRACTION] = readout.direction_taps.size // 4 - 1
-    constant[_PER_BEAM] = (table.size - 1) / (n_beam - 1)
+    constant[_N_FRACTION] = n_fraction - 1
+    constant[_N_NUMBER] = 2 * n_tap
+    constant[_PER_BEAM] = LANES / (n_beam - 1)
     work.number[ADDED] = 0
     work.number[SEEN] = 0
     for panel in range(n_panel):
@@ -196,19 +246,23 @@ def lay_look(field, readout, sight, strip, weights, work, sums):
         while begin < end:
             n = min(end - begin, _ROWS, n_ring - slot)
             _place(begin, n, stride, constant, number, place, value)
-            _detect(
-                n * LANES,
+            _accumulate(
+                (panel * n_ring + slot) * n_sum * LANES,
+                n,
+                n_sum,
+                n_tap,
                 flat,
                 stride,
                 readout.direction_taps,
                 readout.delay_taps,
-                table,
-                work.place,
-                work.value,
-                weight,
-            )
-            _accumulate(
-                (panel * n_ring + slot) * n_sum * LANES, n, n_sum, look_weight, shared, value, flat_sums
+                gain,
+                power,
+                floor,
+                look_weight,
+                shared,
+                place,
+                value,
+                flat_sums,
             )
             begin += n
             slot = slot + n if slot + n < n_ring else 0

@@ -7,10 +7,11 @@ import math
 import numba
 import numpy as np
 
+from ._field_kernels import LEAD
 from ._lanes import LANES
 from ._panel_kernels import NOISE_COLUMN
 from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
-from ._wide import field_power
+from ._wide import FOUR, read_eight, read_four
 
 __all__ = ["broadside_line", "lay_broadside"]
 
@@ -30,9 +31,11 @@ def broadside_line(
     noise,
 ):
     """Read the broadside beam of one ping: where it meets each column, its intensity and noise; NaN outside."""
-    n_beam, n_sample = field.shape[:2]
+    n_beam, wide = field.shape[:2]
     flat = field.reshape(-1)
     n_fraction = readout.direction_taps.size // 4 - 1
+    n_tap = readout.delay_taps.size // (2 * (n_fraction + 1))
+    lead = LEAD - (n_tap // 2 - 1)
     motion, speed = sight.motion, sight.sound_speed_m_s
     last = sight.motion.shape[0] - 1.000001
     first_s, step_s = sight.first_delay_s, sight.delay_step_s
@@ -77,15 +80,17 @@ def broadside_line(
         b = -readout.direction_first / readout.direction_step
         ip = int(p)
         ib = int(b)
-        if ip < 1 or ip > n_sample - 3 or ib < 1 or ib > n_beam - 3:
+        if p < readout.first_sample or p > readout.last_sample or ib < 1 or ib > n_beam - 3:
             continue
         along[q] = sight.transmitter_m[0] + ahead
-        in_delay = 8 * int((p - ip) * n_fraction + 0.5)
+        in_delay = 2 * n_tap * int((p - ip) * n_fraction + 0.5)
         in_direction = 4 * int((b - ib) * n_fraction + 0.5)
-        first = ((ib - 1) * n_sample + ip - 1) * 2
-        power[q] = field_power(
-            flat, first, 2 * n_sample, readout.direction_taps, in_direction, readout.delay_taps, in_delay
-        )
+        first = ((ib - 1) * wide + ip + lead) * 2
+        across, along_taps = readout.direction_taps, readout.delay_taps
+        if n_tap == FOUR:
+            power[q] = read_four(flat, first, 2 * wide, across, in_direction, along_taps, in_delay)
+        else:
+            power[q] = read_eight(flat, first, 2 * wide, across, in_direction, along_taps, in_delay)
         at = min((t - first_s) / step_s, last)
         k = int(at)
         noise[q] = motion[k, NOISE_COLUMN] + (at - k) * (

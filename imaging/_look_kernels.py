@@ -5,7 +5,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-__all__ = ["share_speckle", "tabulate_motion", "tabulate_rays", "weigh_looks"]
+__all__ = ["share_speckle", "tabulate_gain", "tabulate_motion", "tabulate_rays"]
 
 _NOISE = 12
 
@@ -41,22 +41,18 @@ def tabulate_rays(factor, rays):
             rays[k, i] = factor[i, k]
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy")
-def weigh_looks(relative_gain, power, floor, table):
-    """Fill weights, and weights over the gain, (entry, 2) against equally spaced directions.
-
-    ``relative_gain`` (u,), linear in between, has the best at 1. A look's weight is its gain to some ``power``; with
-    power 0 it is 1 down to the ``floor`` of gain, and gain over floor below.
-    """
-    n = table.shape[0]
-    last = relative_gain.size - 1
+@numba.njit(nogil=True, cache=True)
+def tabulate_gain(relative_gain, gain):
+    """Fill the gain (32,) at sixteen equally spaced directions and its rise to the next from (u,) over the same span."""
+    last, n = relative_gain.size - 1, gain.size // 2
+    before = relative_gain[0]
     for i in range(n):
-        at = i * last / (n - 1)
+        at = (i + 1) * last / n
         k = min(int(at), last - 1)
-        gain = relative_gain[k] + (at - k) * (relative_gain[k + 1] - relative_gain[k])
-        weight = min(1.0, gain / floor) if power == 0 else gain**power
-        table[i, 0] = weight
-        table[i, 1] = weight / max(gain, 1e-6)
+        after = relative_gain[k] + (at - k) * (relative_gain[k + 1] - relative_gain[k])
+        gain[i] = before
+        gain[n + i] = after - before
+        before = after
 
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")

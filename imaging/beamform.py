@@ -8,13 +8,13 @@ for a tenth of the work. The field is then dense enough to be read between beams
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ._field_kernels import field
+from ._field_kernels import LEAD, double, weave
 from ._lanes import LANES
 from ._steering_kernels import BLOCK, detect, steer
 from ._tile import TILE_ROWS
@@ -214,6 +214,16 @@ class Beamformer:
             between_samples=between_samples.astype(np.float32),
         )
 
+    def at_recorded_rate(self) -> Beamformer:
+        """The same beams with a field of as many samples as a channel has: half the field, read with more taps."""
+        return replace(
+            self,
+            upsampling=1,
+            sample_rate_hz=self.sample_rate_hz / self.upsampling,
+            band=self.band * self.upsampling,
+            between_samples=np.zeros(0, np.float32),
+        )
+
     @property
     def required_bytes(self) -> int:
         """Tables of the plan. [bytes]"""
@@ -226,8 +236,8 @@ class Beamformer:
         n_row = max(p.factors.shape[2] for p in self.patches)
         n_half = TILE_ROWS * max(p.factors.shape[1] for p in self.patches)
         reach = max(int(np.abs(p.run_shift).max()) + p.taps.shape[1] for p in self.patches)
-        n_beam, n = self.direction.size, self.n_sample * self.upsampling
-        woven = aligned_zeros(2 * (n_beam * n + self.upsampling * LANES))
+        # An odd number of cache lines, so that what beams hold at one delay does not crowd into few places of a cache.
+        woven = aligned_zeros(self.direction.size, LEAD + span * self.upsampling + _PAD, 2)
         return FieldBuffer(
             channel=aligned_zeros(4, span + (2 * reach // LANES + 6) * LANES),
             focused=aligned_zeros(n_channel + 1, 2, _PAD + span + 2 * LANES),
@@ -237,7 +247,7 @@ class Beamformer:
             node=np.zeros(span // LANES + 1, np.int64),
             work=aligned_zeros(5 * (_PAD + span + 2 * LANES) + _MOST_NODES + 2),
             woven=woven,
-            field=woven[: 2 * n_beam * n].reshape(n_beam, n, 2),
+            field=woven[:, LEAD : LEAD + self.n_sample * self.upsampling],
         )
 
     def run(
@@ -276,7 +286,24 @@ class Beamformer:
                     f"{self.direction.size} beams."
                 )
         self._steer(steer, channels, out)
-        field(
+        if self.between_samples.size == 0:
+            weave(
+                out.steered.reshape(-1),
+                *out.steered.shape[1:],
+                _PAD,
+                0,
+                self.n_sample,
+                self.first_steered,
+                self.between_beams,
+                level,
+                per_sample,
+                out.work,
+                self.direction.size,
+                out.woven.reshape(-1),
+                out.woven.shape[1],
+            )
+            return
+        double(
             out.steered.reshape(-1),
             *out.steered.shape[1:],
             _PAD,
@@ -289,7 +316,8 @@ class Beamformer:
             out.node,
             out.work,
             self.direction.size,
-            out.woven,
+            out.woven.reshape(-1),
+            out.woven.shape[1],
         )
 
     def detect(self, channels: NDArray[np.float32], out: FieldBuffer) -> NDArray[np.float32]:
@@ -365,9 +393,9 @@ class FieldBuffer:
     node: NDArray[np.int64]
     work: NDArray[np.float32]
     woven: NDArray[np.float32]
-    """The field, flat, and room for a vector after it."""
+    """(beam, row, 2) the field, with zeros before and after each beam's samples."""
     field: NDArray[np.float32]
-    """(beam, sample, 2)"""
+    """(beam, sample, 2), a view of the same."""
 
 
 def _weights(

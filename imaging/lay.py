@@ -12,17 +12,31 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ._wide import EIGHT, FOUR
+from .aligned import aligned_zeros
 from .beamform import Beamformer
 from .compress import Compressor
 from .errors import ParameterError
 from .interpolation import Spectrum, delay_taps
 
-__all__ = ["Grid", "GridSettings", "choose_grid", "field_taps", "half_power_width", "pulse_width"]
+__all__ = [
+    "Grid",
+    "GridSettings",
+    "choose_grid",
+    "choose_rate",
+    "field_taps",
+    "half_power_width",
+    "pulse_width",
+]
 
 _FRACTIONS = 256
 
 _MOST_PIXELS = 1e8
 """Pixels of all sums over the rows not finished yet: 1.9 GB a side."""
+
+_PIXELS_TO_DOUBLE = 0.6
+"""Pixels of a ping over samples of its beams from which on it takes less time to double the field along delay, and read
+it with four taps, than to read it with eight."""
 
 _PIXEL_PER_CELL = 0.38
 """Default pixel over the -3 dB width of the finest cell."""
@@ -133,6 +147,17 @@ def _round_down(length_m: float) -> float:
     return float(np.round(np.floor(length_m / digit * (1 + 1e-9)) * digit, 9))
 
 
+def choose_rate(beamformer: Beamformer, grid: Grid, altitude_m: float) -> Beamformer:
+    """Beams whose field is doubled along delay only where so many pixels read it that it pays."""
+    across = (np.arange(grid.n_column) + 0.5) * grid.across_m
+    slant = np.hypot(across, altitude_m)
+    n_pixel = np.sum(2 * slant * np.tan(beamformer.sector_half_rad)) / grid.along_m
+    n_sample = beamformer.direction.size * beamformer.n_sample
+    if beamformer.upsampling == 1 or n_pixel > _PIXELS_TO_DOUBLE * n_sample:
+        return beamformer
+    return beamformer.at_recorded_rate()
+
+
 def half_power_width(beamformer: Beamformer) -> float:
     """-3 dB width of a beam, in direction cosine, from the shading itself."""
     u = np.linspace(0, 2, 4001) * beamformer.wavelength_m / beamformer.frame.length_m
@@ -154,10 +179,10 @@ def pulse_width(compressor: Compressor) -> float:
 def field_taps(
     compressor: Compressor, beamformer: Beamformer
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Filters that read the field between its samples and beams, four taps each, flat.
+    """Filters that read the field between its samples and beams, flat.
 
-    The first, (fraction, 8), has each tap along delay twice, for the real and the imaginary part; the second is
-    (fraction, 4).
+    The first, (fraction, 8) or (fraction, 16), has each tap along delay twice, for the real and the imaginary part:
+    four, or eight where the pulse fills more than half the field's band. The second is (fraction, 4).
 
     Along delay the band is the pulse's; along direction cosine it is the aperture's, weighted by its shading.
     """
@@ -172,7 +197,13 @@ def field_taps(
         return np.maximum(np.interp(u * half, x, w / w.max()), 0.1)
 
     spectrum: Spectrum = compressor.spectrum
-    in_delay = delay_taps(fraction, beamformer.band, 4, spectrum)
+    in_delay = delay_taps(fraction, beamformer.band, FOUR if beamformer.band <= 0.5 else EIGHT, spectrum)
     in_direction = delay_taps(fraction, aperture_band, 4, shading)
-    twice = np.repeat(in_delay, 2, axis=1)
-    return twice.astype(np.float32).ravel(), in_direction.astype(np.float32).ravel()
+    return _aligned(np.repeat(in_delay, 2, axis=1)), _aligned(in_direction)
+
+
+def _aligned(taps: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Flat and single, each row within one cache line."""
+    out = aligned_zeros(taps.size)
+    out[:] = taps.ravel()
+    return out

@@ -30,9 +30,6 @@ from .side import HISTORY, SidePlan, SideState
 
 __all__ = ["Layer", "footprint"]
 
-_TABLE = 257
-"""Entries of the weight tables over direction cosine."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Work:
@@ -42,8 +39,8 @@ class Work:
     """(node, 16): see :class:`Sight`."""
     rays: NDArray[np.float32]
     """(ray node, 16): see :class:`Sight`."""
-    weight: NDArray[np.float32]
-    """(entry, 2): see :class:`Weights`."""
+    gain: NDArray[np.float32]
+    """(32,): see :class:`Weights`."""
     shared: NDArray[np.float32]
     """(look before,): see :class:`Weights`."""
     pixels: kernels.Work
@@ -74,7 +71,7 @@ class Layer:
             side: Work(
                 motion=aligned_zeros(plan.delay_s.size, LANES),
                 rays=aligned_zeros(water.horizontal_m.size, LANES),
-                weight=np.zeros((_TABLE, 2), np.float32),
+                gain=aligned_zeros(2 * LANES),
                 shared=np.zeros(HISTORY, np.float32),
                 pixels=kernels.Work.allocate(),
             )
@@ -105,7 +102,7 @@ class Layer:
             steepest_sine=self._steepest_sine,
         )
         average = self.average
-        tables.weigh_looks(level.relative_gain, average.power, average.floor, work.weight)
+        tables.tabulate_gain(level.relative_gain, work.gain)
         middle = geometry.delay_s.size // 2
         n = tables.share_speckle(
             geometry.transmitter_m,
@@ -116,9 +113,15 @@ class Layer:
             own.history_m,
             work.shared,
         )
-        weights = Weights(table=work.weight, look=float(look_weight), shared=work.shared[:n])
+        weights = Weights(
+            gain=work.gain,
+            power=average.power,
+            floor=average.floor,
+            look=float(look_weight),
+            shared=work.shared[:n],
+        )
         sight = self._sight(plan, own, ping, geometry, level)
-        return kernels.lay_look(buffer.field, plan.readout, sight, strip, weights, work.pixels, acc.sums)
+        return kernels.lay_look(buffer.woven, plan.readout, sight, strip, weights, work.pixels, acc.sums)
 
     @property
     def _steepest_sine(self) -> float:
@@ -168,7 +171,7 @@ class Layer:
         n = self.grid.n_column
         along, line = np.empty(n), np.empty((2, n), np.float32)
         lines.broadside_line(
-            buffer.field,
+            buffer.woven,
             plan.readout,
             self._sight(plan, own, ping, geometry, level),
             float(geometry.side_sign),

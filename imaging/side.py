@@ -79,8 +79,12 @@ class SidePlan:
         overlap = field_correlation(beamformer.frame.along_m, beamformer.shading, overlap_m)
         combiner = Combiner.prepare(sonar, compressor, sound_speed_m_s=water.beams_m_s)
         in_delay, in_direction = field_taps(compressor, beamformer)
+        # Eight taps reach beyond either end, where the field is zero, as half way filters do.
+        edge = 1.0 if in_delay.size == 2 * in_direction.size else 0.5
         readout = Readout(
             first_delay_s=beamformer.first_delay_s,
+            first_sample=edge,
+            last_sample=beamformer.n_sample * beamformer.upsampling - (3.0 if edge == 1.0 else 1.5),
             rate_hz=beamformer.sample_rate_hz,
             direction_first=float(beamformer.direction[0]),
             direction_step=float(beamformer.direction[1] - beamformer.direction[0]),

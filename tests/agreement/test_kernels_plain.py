@@ -18,8 +18,10 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from pingloom.imaging import _combine_kernels as combine
-from pingloom.imaging._field_kernels import field
+from pingloom.imaging import lay
+from pingloom.imaging._field_kernels import LEAD, double, weave
 from pingloom.imaging._lanes import load, store
+from pingloom.imaging._pick import pick
 from pingloom.imaging._slide import back_one, back_three, on_four, on_one
 from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
 from pingloom.imaging._weave import weave_four, weave_two
@@ -34,6 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CASES = {
     "rows": dict(n_row=2, sides=("port", "starboard")),
     "dead": dict(element_ok=np.arange(8)[None] != 3),
+    "fine": dict(),
     "doubled": dict(sample_interval_s=1 / 34e3),
     "oversampled": dict(sample_interval_s=1 / 80e3, n_sample=500),
 }
@@ -42,7 +45,12 @@ CASES = {
 def images(case: str, method: str) -> dict[str, np.ndarray]:
     """All layers of all tiles of a leg of three pings."""
     leg = make_leg(3, heading_rad=0.65, **CASES[case])
-    chain = leg.prepare(method, grid=dict(along_m=0.15, across_m=0.2))
+    with pytest.MonkeyPatch.context() as patch:
+        # Pixels many enough to double the field for would take the plain run minutes.
+        patch.setattr(lay, "_PIXELS_TO_DOUBLE", 0.0 if case == "fine" else np.inf)
+        chain = leg.prepare(method, grid=dict(along_m=0.15, across_m=0.2))
+    beams = chain.sides[leg.pings[0].side].beamformer
+    assert beams.upsampling == (2 if case == "fine" else 1)
     _, tiles, reports = image(leg, chain, frame=StripFrame(0.0, 0.0, 0.6))
     found = {
         f"{i}-{name}": getattr(tile, name)
@@ -147,45 +155,103 @@ def test_row_covariance_compiled_and_plain() -> None:
     assert_allclose(outs[0], np.conj(np.swapaxes(outs[0], 1, 2)), rtol=1e-6, atol=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("ratio", "factor", "side"), [(1, 1, 0), (1, 2, 3), (2, 1, 0), (2, 2, 4), (1, 2, 2), (1, 2, 6)]
-)
-def test_field_compiled_and_plain(ratio: int, factor: int, side: int) -> None:
-    pad, n, wide, n_steered = 16, 40, 96, 7
+def steered(n_steered: int, n: int, wide: int, pad: int) -> np.ndarray:
     x = np.zeros((2, n_steered, wide), np.float32)
     x[:, :, pad : pad + n] = random((2, n_steered, n), 7, np.float32)
+    return x
+
+
+def half_way_between_beams(x: np.ndarray, taps: np.ndarray, beam: int) -> np.ndarray:
+    near = x[:, beam - taps.size + 1 : beam + taps.size + 1]
+    return np.tensordot(near, np.concatenate([taps[::-1], taps]), axes=(1, 0))
+
+
+@pytest.mark.parametrize(("ratio", "side"), [(1, 3), (2, 4), (1, 2), (1, 6)])
+def test_doubled_field_compiled_and_plain(ratio: int, side: int) -> None:
+    pad, n, wide, n_steered, out_wide = 16, 40, 96, 7, 120
+    x = steered(n_steered, n, wide, pad)
     beam_taps = random((3,), 8, np.float32) if ratio == 2 else np.zeros(0, np.float32)
     taps = random((side,), 9, np.float32)
     first, n_beam = (2, 5) if ratio == 2 else (0, n_steered)
-    arguments = (
+    outs = []
+    for kernel in (double, double.py_func):
+        out = np.full((n_beam, out_wide, 2), np.nan, np.float32)
+        kernel(
+            x.reshape(-1),
+            n_steered,
+            wide,
+            pad,
+            n,
+            first,
+            beam_taps,
+            taps,
+            np.zeros((0, 0), np.float32),
+            0.0,
+            np.zeros(4, np.int64),
+            np.zeros(6 * wide, np.float32),
+            n_beam,
+            out.reshape(-1),
+            out_wide,
+        )
+        assert np.isnan(out[:, :LEAD]).all()
+        outs.append(out[:, LEAD : LEAD + 2 * n])
+    assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
+    kept = outs[0][::ratio, ::2]
+    assert_array_equal(kept, np.moveaxis(x[:, first : first + len(kept), pad : pad + n], 0, -1))
+    near = x[:, first, pad + 6 - side : pad + 6 + side]
+    half = (np.concatenate([taps[::-1], taps]) * near).sum(axis=1)
+    assert_allclose(outs[0][0, 11], half, rtol=1e-4, atol=1e-5)
+    if ratio == 2:
+        half = half_way_between_beams(x, beam_taps, first)[:, pad : pad + n]
+        assert_allclose(outs[0][1, ::2], half.T, rtol=1e-4, atol=1e-5)
+
+
+@pytest.mark.parametrize("ratio", [1, 2])
+@pytest.mark.parametrize("per_sample", [0.0, 0.01, 0.055, 0.3])
+def test_woven_field_between_beams_and_nodes(ratio: int, per_sample: float) -> None:
+    at, n, wide, n_steered, out_wide, begin = 3, 40, 96, 7, 88, 16
+    x = steered(n_steered, wide, wide, 0)
+    beam_taps = random((3,), 8, np.float32) if ratio == 2 else np.zeros(0, np.float32)
+    first, n_beam = (2, 5) if ratio == 2 else (0, n_steered)
+    level = random((4 if per_sample else 0, n_beam), 5, np.float32)
+    out = np.full((n_beam, out_wide, 2), np.nan, np.float32)
+    weave(
         x.reshape(-1),
         n_steered,
         wide,
-        pad,
-        n,
+        at,
+        begin,
+        begin + n,
         first,
         beam_taps,
-        taps,
-        np.zeros((0, 0), np.float32),
-        0.0,
+        level,
+        per_sample,
+        np.zeros(32, np.float32),
+        n_beam,
+        out.reshape(-1),
+        out_wide,
     )
-    outs = []
-    for kernel in (field, field.py_func):
-        out = np.full(n_beam * n * factor * 2 + 64, np.nan, np.float32)
-        work = np.zeros(6 * wide, np.float32)
-        kernel(*arguments, np.zeros(4, np.int64), work, n_beam, out)
-        outs.append(out[: n_beam * n * factor * 2].reshape(n_beam, n * factor, 2))
-    assert_allclose(outs[0], outs[1], rtol=1e-4, atol=1e-5)
-    kept = outs[0][::ratio, ::factor]
-    assert_array_equal(kept, np.moveaxis(x[:, first : first + len(kept), pad : pad + n], 0, -1))
-    if factor == 2:
-        near = x[:, first, pad + 6 - side : pad + 6 + side]
-        half = (np.concatenate([taps[::-1], taps]) * near).sum(axis=1)
-        assert_allclose(outs[0][0, 11], half, rtol=1e-4, atol=1e-5)
-    if ratio == 2:
-        near = x[:, first - 2 : first + 4, pad + 5]
-        half = (np.concatenate([beam_taps[::-1], beam_taps]) * near).sum(axis=1)
-        assert_allclose(outs[0][1, 5 * factor], half, rtol=1e-4, atol=1e-5)
+    assert np.isnan(out[:, : LEAD + begin]).all()
+    sample = (begin + np.arange(n)) * per_sample
+    for f in range(n_beam):
+        beam = first + f // ratio
+        wanted = half_way_between_beams(x, beam_taps, beam) if f % ratio else x[:, beam]
+        gain = np.interp(sample, np.arange(len(level)), level[:, f]) if per_sample else 1.0
+        got = out[f, LEAD + begin : LEAD + begin + n]
+        assert_allclose(got, (wanted[:, at : at + n] * gain).T, rtol=1e-4, atol=2e-5)
+
+
+def test_picking_from_sixteen_numbers() -> None:
+    table = random((20,), 2, np.float32)
+    at = np.array([15, 0, 3, 3, 9, 1, 2, 14, 5, 6, 7, 8, 10, 11, 12, 13], np.float32) + np.float32(0.25)
+    out = np.zeros(16, np.float32)
+
+    @numba.njit
+    def run(table, at, out):
+        store(out, 0, pick(table, 4, load(at, 0)))
+
+    run(table, at, out)
+    assert_array_equal(out, table[4 + at.astype(int)])
 
 
 def test_tile_is_the_matrix_product() -> None:

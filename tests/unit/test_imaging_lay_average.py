@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numba
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.imaging._look_kernels import share_speckle, weigh_looks
+from pingloom.imaging._lanes import load, spread, store
+from pingloom.imaging._lay_kernels import weigh
+from pingloom.imaging._look_kernels import share_speckle, tabulate_gain
 from pingloom.imaging._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from pingloom.imaging.average import (
     Accumulator,
@@ -87,28 +90,45 @@ class TestGrid:
             GridSettings(**wrong)
 
 
+@numba.njit
+def weigh_sixteen(at, table, power, floor, out):
+    weight, per_gain = weigh(load(at, 0), table, power, spread(np.float32(floor)))
+    store(out, 0, weight)
+    store(out, 16, per_gain)
+
+
 class TestWeights:
     gain = np.array([1.0, 0.5, 0.1, 0.05, 0.001])
 
-    def weights(self, **settings: Any) -> np.ndarray:
-        """Of a table with as many entries as gains: (weight, weight over gain)."""
-        average, table = AverageSettings(**settings), np.zeros((self.gain.size, 2), np.float32)
-        weigh_looks(self.gain, average.power, average.floor, table)
-        assert_allclose(table[:, 1], table[:, 0] / self.gain, rtol=1e-6)
-        return table[:, 0]
+    def weights(self, gain: np.ndarray | None = None, **settings: Any) -> np.ndarray:
+        """At sixteen places, a quarter of the way from gain to gain apart."""
+        average = AverageSettings(**settings)
+        gain = self.gain if gain is None else gain
+        table, found = np.zeros(32, np.float32), np.zeros((2, 16), np.float32)
+        tabulate_gain(gain, table)
+        at = np.arange(16, dtype=np.float32)
+        weigh_sixteen(at, table, average.power, average.floor, found.reshape(-1))
+        here = np.interp(at / 16, np.linspace(0, 1, gain.size), gain)
+        assert_allclose(found[1], found[0] / here, rtol=1e-5)
+        return found[0]
 
     def test_equalised_looks_count_alike_down_to_the_floor(self) -> None:
-        assert_allclose(self.weights(equalising_floor_db=-10.0), [1, 1, 1, 0.5, 0.01])
+        assert_allclose(self.weights(equalising_floor_db=-10.0)[::4], [1, 1, 1, 0.5], rtol=1e-6)
+        assert self.weights(equalising_floor_db=-10.0)[15] == pytest.approx(
+            (0.05 + 3 * 0.001) / 4 / 0.1, rel=1e-5
+        )
 
     def test_plain_and_snr_weigh_by_gain_and_its_square(self) -> None:
         # Intensities are divided by the gain before they are weighed: as received is gain once, best SNR twice.
-        assert_allclose(self.weights(weighting="plain"), self.gain)
-        assert_allclose(self.weights(weighting="snr"), self.gain**2, rtol=1e-6)
+        assert_allclose(self.weights(weighting="plain")[::4], self.gain[:-1])
+        assert_allclose(self.weights(weighting="snr")[::4], self.gain[:-1] ** 2, rtol=1e-6)
 
     def test_gains_are_linear_between_their_nodes(self) -> None:
-        table = np.zeros((9, 2), np.float32)
-        weigh_looks(np.array([0.2, 1.0, 0.6]), 1, 0.1, table)
-        assert_allclose(table[:, 0], [0.2, 0.4, 0.6, 0.8, 1.0, 0.9, 0.8, 0.7, 0.6], rtol=1e-6)
+        found = self.weights(np.array([0.2, 1.0, 0.6]), weighting="plain")
+        assert_allclose(found, [*(0.2 + 0.1 * np.arange(8)), *(1 - 0.05 * np.arange(8))], rtol=1e-6)
+        table = np.zeros(32, np.float32)
+        tabulate_gain(np.array([0.2, 1.0, 0.6]), table)
+        assert table[15] + table[31] == pytest.approx(0.6)
 
     @pytest.mark.parametrize(
         ("wrong", "message"),
