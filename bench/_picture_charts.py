@@ -57,6 +57,8 @@ class Chart:
     y_limits: tuple[float, float] | None = None
     levels: dict[str, float] = field(default_factory=dict)
     """Thin horizontal lines: text and height."""
+    logarithmic: bool = False
+    """Both axes."""
 
 
 def profile_picture(
@@ -117,10 +119,23 @@ def _draw_chart(axes: Any, chart: Chart) -> None:
     axes.set_xlabel(chart.x_label)
     axes.set_ylabel(chart.y_label)
     axes.set_title(chart.title, fontsize=points(TEXT_PX + 2), loc="left")
+    if chart.logarithmic:
+        _count_by_decades(axes)
     axes.set(xlim=chart.x_limits, ylim=chart.y_limits)
     axes.grid(color="#d8d8d8", lw=points(1))
     axes.set_axisbelow(True)
     axes.legend(frameon=True, framealpha=0.9, edgecolor="none", fontsize=points(TEXT_PX))
+
+
+def _count_by_decades(axes: Any) -> None:
+    """Logarithmic axes with plain numbers at 1, 2 and 5."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
+    axes.set(xscale="log", yscale="log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        axis.set_major_formatter("{x:g}")
+        axis.set_minor_formatter(NullFormatter())
 
 
 def _draw_curve(axes: Any, curve: Curve, k: int) -> None:

@@ -39,6 +39,8 @@ def command(level, against, given, output, overwrite, as_json, quiet) -> int:
     rivals in one process. Besides: cost of a line, real time, memory, start-up, growth with the sizes, and the quality
     of images of simulated scenes beside theory. Exit code 1 if an answer is wrong, or worse than in --against.
     """
+    from pingloom.bench.cost.run_file import read_run
+
     report = Report(as_json=as_json, quiet=quiet)
     before = read_run(against) if against else None
     if given is not None and level is not None:
@@ -46,8 +48,9 @@ def command(level, against, given, output, overwrite, as_json, quiet) -> int:
             "--run takes a run as it is: leave --quick and --full out.", click.get_current_context()
         )
     if output is not None:
-        for path in (output, output.with_suffix(".png")):
-            refuse_existing(path, overwrite=overwrite)
+        _check_output(output, overwrite)
+    if before is not None and given is None:
+        _check_case(before)
     run = read_run(given) if given else measure_run(level or "default", report)
     report.data = run
     _say(report, run, output)
@@ -58,18 +61,49 @@ def command(level, against, given, output, overwrite, as_json, quiet) -> int:
     return 1 if bad else 0
 
 
+def _check_case(before: dict[str, Any]) -> None:
+    """Refuse before minutes are spent what could not be compared after them."""
+    from dataclasses import asdict
+
+    from pingloom.bench.cost.cases import Case
+    from pingloom.bench.cost.compare import check_case
+
+    check_case(before, asdict(Case()))
+
+
+def _check_output(output: Path, overwrite: bool) -> None:
+    """Refuse before minutes are spent what could not be written after them."""
+    from pingloom.bench.cost.figures import figure_paths
+    from pingloom.imaging.errors import ParameterError
+
+    if output.suffix.lower() == ".png":
+        raise ParameterError(
+            f"{output} is where a figure would go; allowed: a name for the JSON file. Give -o {output.stem}.json."
+        )
+    if not output.parent.is_dir():
+        raise ParameterError(f"{output.parent} is no folder; allowed: one that is there. Make it first.")
+    if output.is_dir():
+        raise ParameterError(f"{output} is a folder; allowed: a file. Give -o {output / 'bench.json'}.")
+    for path in (output, *figure_paths(output)):
+        refuse_existing(path, overwrite=overwrite)
+
+
 def _say(report: Report, run: dict[str, Any], output: Path | None) -> None:
-    from pingloom.bench.cost.report import draw, say
+    from pingloom.bench.cost.figures import draw
+    from pingloom.bench.cost.report import say
+    from pingloom.bench.cost.run_file import write_run
 
     say(report, run)
     if output is not None:
-        output.write_text(json.dumps(run, indent=1) + "\n", encoding="utf-8")
-        for path in [output, *draw(run, output.with_suffix(".png"))]:
+        write_run(run, output)
+        for path in [output, *draw(run, output)]:
             report.line(str(path))
 
 
 def measure_run(level: str, report: Report) -> dict[str, Any]:
     """Make a run in a process of its own, whose libraries are held to one thread before they are loaded.
+
+    All that it writes lies in one folder, which goes whatever becomes of the process.
 
     Raises
     ------
@@ -79,13 +113,14 @@ def measure_run(level: str, report: Report) -> dict[str, Any]:
     from pingloom.imaging.errors import PingloomError
 
     threads = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
-    environment = {**os.environ, **dict.fromkeys(threads, "1")}
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(prefix="pingloom-bench-", ignore_cleanup_errors=True) as folder:
         path = Path(folder) / "run.json"
         told = []
         with subprocess.Popen(
             [sys.executable, "-m", "pingloom.bench.cost", level, str(path)],
-            env=environment,
+            env={**os.environ, **dict.fromkeys(threads, "1"), "TMPDIR": folder},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
         ) as process:
@@ -101,45 +136,34 @@ def measure_run(level: str, report: Report) -> dict[str, Any]:
         return json.loads(path.read_text(encoding="utf-8"))
 
 
-def read_run(path: Path) -> dict[str, Any]:
-    """Read a run.
-
-    Raises
-    ------
-    DataError
-        If the file is none.
-    """
-    from pingloom.imaging.errors import DataError
-
-    remedy = "allowed: what pingloom bench -o wrote. Make one with: pingloom bench -o FILE"
-    try:
-        run = json.loads(path.read_text(encoding="utf-8"))
-    except (json.JSONDecodeError, UnicodeDecodeError) as error:
-        raise DataError(f"{path} is not JSON; {remedy}") from error
-    wanted = ("stages", "quality", "cost", "growth", "ceilings", "machine", "versions", "rounds")
-    missing = [name for name in wanted if not isinstance(run, dict) or name not in run]
-    if missing or run.get("format") != 1:
-        raise DataError(
-            f"{path} is no run of this format (missing: {', '.join(missing) or 'format 1'}); {remedy}"
-        )
-    return run
-
-
 def _compare(report: Report, before: dict[str, Any], run: dict[str, Any]) -> bool:
     """Say what changed; return whether something got worse."""
     from pingloom.bench.cost.compare import compare
 
     found = compare(before, run)
-    worse = [f for f in found if f.worse]
     rows = [
-        (f.quantity, f"{f.before:.3g}", f"{f.after:.3g}", f"{f.noise:.2g}", "WORSE" if f.worse else "")
-        for f in found
+        (f.quantity, _figure(f.before), _figure(f.after), f"{f.noise:.2g}", "WORSE" if f.worse else "")
+        for f in found.findings
     ]
+    commits = [(r["commit"] or "unknown")[:10] for r in (before, run)]
     report.line()
-    report.table("against the earlier run", ("quantity", "before", "after", "noise", ""), rows)
-    report.line(f"{len(worse)} of {len(found)} got worse by more than the noise")
+    report.table(
+        f"commit {commits[1]} against {commits[0]}", ("quantity", "before", "after", "noise", ""), rows
+    )
+    for note in found.notes:
+        report.line(f"  {note}")
+    report.line(f"{len(found.worse)} of {len(found.findings)} got worse by more than the noise")
     report.data = {
         **run,
-        "against": {"commit": before.get("commit"), "findings": [f.as_dict() for f in found]},
+        "against": {
+            "commit": before["commit"],
+            "worse": [f.quantity for f in found.worse],
+            "findings": [f.as_dict() for f in found.findings],
+            "notes": found.notes,
+        },
     }
-    return bool(worse)
+    return bool(found.worse)
+
+
+def _figure(value: float | None) -> str:
+    return "none" if value is None else f"{value:.3g}"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
+from pathlib import Path
 
 
 def main() -> None:
     """Run, with single threads set before numpy is loaded; lines on the error stream say what comes next."""
+    from pingloom.bench.console import as_json
     from pingloom.bench.cost.run import THREADS, run
 
     wrong = [name for name in THREADS if os.environ.get(name) != "1"]
@@ -16,8 +17,8 @@ def main() -> None:
         raise SystemExit(f"{', '.join(wrong)} must be 1: start this through pingloom bench.")
     level, path = sys.argv[1:]
     found = run(level, lambda text: print(text, file=sys.stderr, flush=True))
-    with open(path, "w", encoding="utf-8") as file:
-        json.dump(found, file, allow_nan=False)
+    # What could not be measured becomes null: one figure that is none does not cost the others.
+    Path(path).write_text(as_json(found), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -6,14 +6,20 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-__all__ = ["Finding", "compare"]
+from pingloom.imaging.errors import DataError
+
+__all__ = ["Comparison", "Finding", "check_case", "compare"]
 
 _COST_MARGIN = 0.10
 """A time or ratio within a tenth is the same: code laid out elsewhere in memory alone does that."""
 _QUALITY_SPREADS = 2.0
 _QUALITY_MARGIN = 0.10
 """Share of what is allowed by which a measure that repeats exactly may still move."""
+_ERROR_MARGIN = 0.25
+"""Share by which a stage's error may move: another processor rounds otherwise."""
 _MEMORY_MARGIN = 0.25
+_FLAT_MB = 5.0
+_START_MARGIN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +29,9 @@ class Finding:
     quantity: str
     kind: str
     """quality, cost or memory."""
-    before: float
-    after: float
+    before: float | None
+    after: float | None
+    """None where there is none: a stage, a rival or a measure that is gone, or no number."""
     noise: float
     """How far it may be off before it counts as worse, in its own unit."""
     worse: bool
@@ -34,46 +41,107 @@ class Finding:
         return asdict(self)
 
 
-def compare(before: dict[str, Any], after: dict[str, Any]) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What two runs say together."""
+
+    findings: list[Finding]
+    notes: list[str]
+    """What was not compared, and why; which figures are the same to the digit."""
+
+    @property
+    def worse(self) -> list[Finding]:
+        """What got worse by more than the noise."""
+        return [f for f in self.findings if f.worse]
+
+
+def compare(before: dict[str, Any], after: dict[str, Any]) -> Comparison:
     """Compare what both runs hold, the older first.
 
     Ratios to the rivals hold on any machine. Times and memory are only compared where processor and versions agree.
-    Image quality is worse where it moved away from its prediction.
+    Image quality is worse where it moved away from its prediction; quick runs image smaller scenes than others and are
+    compared among themselves.
+
+    Raises
+    ------
+    DataError
+        If the runs were made of different cases.
     """
-    found = list(_ratios(before, after))
-    if _same_machine(before, after):
-        found += list(_times(before, after))
-        found += list(_memory(before, after))
-    found += list(_quality(before, after))
-    return found
+    check_case(before, after["case"])
+    notes: list[str] = []
+    found = [*_answers(before, after), *_ratios(before, after, notes)]
+    differ = _differing(before, after)
+    if differ:
+        notes.append(f"times and memory are not compared: other {', '.join(differ)}")
+    else:
+        found += [*_times(before, after), *_memory(before, after), *_start_up(before, after)]
+    quick = [run["level"] == "quick" for run in (before, after)]
+    if quick[0] != quick[1]:
+        notes.append("quality is not compared: a quick run images other scenes than a usual one")
+    else:
+        found += _quality(before, after)
+        notes.append(_to_the_digit(before, after))
+    for name, run in (("earlier", before), ("later", after)):
+        if run["rounds"] < 11:
+            notes.append(f"the {name} run had {run['rounds']} rounds: ratios want 11 or more to rest on")
+    return Comparison(found, notes)
 
 
-def _same_machine(before: dict[str, Any], after: dict[str, Any]) -> bool:
-    names = ("processor", "architecture", "system")
-    same = all(before["machine"].get(n) == after["machine"].get(n) for n in names)
-    libraries = ("numpy", "scipy", "numba", "python")
-    return same and all(before["versions"].get(n) == after["versions"].get(n) for n in libraries)
+def check_case(before: dict[str, Any], case: dict[str, float]) -> None:
+    """Refuse a run that was made of another case than ``case``.
+
+    Raises
+    ------
+    DataError
+        If a size or setting differs.
+    """
+    names = sorted({*before["case"], *case})
+    other = [name for name in names if before["case"].get(name) != case.get(name)]
+    if other:
+        raise DataError(
+            f"the earlier run timed another case (differs in {', '.join(other[:4])}); allowed: two of one case. Make "
+            "it again with: pingloom bench -o FILE"
+        )
 
 
-def _ratios(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
+def _differing(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
+    """What of machine and libraries is not the same."""
+    pairs = {name: (before["machine"], after["machine"]) for name in ("processor", "architecture", "system")}
+    pairs |= {name: (before["versions"], after["versions"]) for name in ("numpy", "scipy", "numba", "python")}
+    return [name for name, (a, b) in pairs.items() if a.get(name) != b.get(name)]
+
+
+def _answers(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
+    """Stages that are gone, wrong now, or further off than they were."""
     for stage, old in before["stages"].items():
         new = after["stages"].get(stage)
         if new is None:
+            yield Finding(f"{stage}: gone", "quality", old["error"], None, 0.0, True)
             continue
-        if old["right"] and not new["right"]:
-            yield Finding(f"{stage}: error", "quality", old["error"], new["error"], 0.0, True)
-        for rival, was in old["rivals"].items():
+        noise = _ERROR_MARGIN * old["error"]
+        worse = (old["right"] and not new["right"]) or new["error"] > old["error"] + noise
+        yield Finding(f"{stage}: error", "quality", old["error"], new["error"], noise, worse)
+
+
+def _ratios(before: dict[str, Any], after: dict[str, Any], notes: list[str]) -> Iterator[Finding]:
+    for stage, old in before["stages"].items():
+        new = after["stages"].get(stage)
+        for rival, was in old["rivals"].items() if new is not None else ():
+            quantity = f"{stage}: times faster than {rival}"
             now = new["rivals"].get(rival)
-            if now is None or was["ratio"] is None or now["ratio"] is None:
+            if now is None:
+                yield Finding(f"{quantity}, gone", "cost", was["ratio"], None, 0.0, True)
+                continue
+            if was["ratio"] is None or now["ratio"] is None:
+                # The answer was wrong in one of them: that is said by itself.
                 continue
             if "void" in (was["flag"] + now["flag"]):
+                notes.append(f"{quantity} is not compared: the rival ran too slowly in one of the runs")
                 continue
             half = (was["quartiles"][1] - was["quartiles"][0] + now["quartiles"][1] - now["quartiles"][0]) / 2
             noise = half + _COST_MARGIN * was["ratio"]
             worse = now["ratio"] < was["ratio"] - noise
-            yield Finding(
-                f"{stage}: times faster than {rival}", "cost", was["ratio"], now["ratio"], noise, worse
-            )
+            yield Finding(quantity, "cost", was["ratio"], now["ratio"], noise, worse)
 
 
 def _times(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
@@ -96,20 +164,55 @@ def _times(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
 
 
 def _memory(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
-    old, new = (run["cost"]["memory"]["peak_of_process_mb"] for run in (before, after))
+    pair = [run["cost"]["memory"] for run in (before, after)]
+    old, new = (memory["imaging_process_mb"] for memory in pair)
     noise = _MEMORY_MARGIN * old
-    yield Finding("peak memory [MB]", "memory", old, new, noise, new > old + noise)
+    yield Finding("peak memory of a process that images [MB]", "memory", old, new, noise, new > old + noise)
+    old, new = (memory["growth_mb"] for memory in pair)
+    if old is not None and new is not None:
+        worse = new > max(old, 0.0) + _FLAT_MB
+        yield Finding("memory over a line ten times as long [MB]", "memory", old, new, _FLAT_MB, worse)
+
+
+def _start_up(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
+    old, new = (
+        run["cost"]["start_up"]["help"]["cpu_s"] * run["ceilings"]["speed"] for run in (before, after)
+    )
+    noise = _START_MARGIN * old
+    yield Finding("--help, processor time [s]", "cost", old, new, noise, new > old + noise)
 
 
 def _quality(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
     now = {row["quantity"]: row for row in after["quality"]}
     for was in before["quality"]:
+        quantity = was["quantity"] + (f" [{was['unit']}]" if was["unit"] else "")
         row = now.get(was["quantity"])
-        if row is None:
+        if row is None or row["measured"] is None:
+            # What could not be measured before may stay so.
+            lost = row is None or was["measured"] is not None
+            yield Finding(quantity, "quality", was["measured"], None, 0.0, lost)
+            continue
+        if was["measured"] is None:
+            yield Finding(quantity, "quality", None, row["measured"], 0.0, False)
             continue
         off = [abs(r["measured"] - r["predicted"]) for r in (was, row)]
         # Both scenes have the same seed, so their chance is the same too, unless the scene itself changed.
-        noise = _QUALITY_SPREADS * max(was["spread"], row["spread"]) / 2 + _QUALITY_MARGIN * was["allowed"]
+        spread = max(was["spread"] or 0.0, row["spread"] or 0.0)
+        noise = _QUALITY_SPREADS * spread / 2 + _QUALITY_MARGIN * was["allowed"]
         worse = off[1] > off[0] + noise
-        quantity = was["quantity"] + (f" [{was['unit']}]" if was["unit"] else "")
         yield Finding(quantity, "quality", was["measured"], row["measured"], noise, worse)
+
+
+def _to_the_digit(before: dict[str, Any], after: dict[str, Any]) -> str:
+    """How many quality figures print the same in both runs, and which do not."""
+    now = {row["quantity"]: row["measured"] for row in after["quality"]}
+    rows = [row for row in before["quality"] if row["quantity"] in now]
+    moved = [row["quantity"] for row in rows if not _prints_same(row["measured"], now[row["quantity"]])]
+    told = f"{len(rows) - len(moved)} of {len(rows)} quality figures are the same to the printed digit"
+    return told + (f"; not: {', '.join(moved)}" if moved else "")
+
+
+def _prints_same(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return f"{a:.2f}" == f"{b:.2f}"

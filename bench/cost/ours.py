@@ -15,7 +15,6 @@ from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.lay import GridSettings
 from pingloom.imaging.records import Pattern, Ping, Platform, Sonar, Water
 
-from . import counts
 from .cases import Case, delay_and_sum_reference, intensity, pulse, replica
 from .timing import clock
 
@@ -26,7 +25,7 @@ __all__ = [
     "beams",
     "case_sonar",
     "compressor",
-    "count_beams",
+    "focuser",
     "missed_pixels",
     "one_look_reference",
 ]
@@ -324,49 +323,31 @@ def _bare_scenario(case: Case):
 
 def back_projector(case: Case) -> Callable[..., NDArray[np.complex64]]:
     """(data, along_m, slant_m) -> (pixel,) sum over channels, plan included; ``data`` at the recorded rate."""
-    element = np.zeros((case.n_channel, 3))
-    element[:, 0] = case.element_m
 
     def run(data, along_m, slant_m):
-        point = np.stack([along_m, np.sqrt(slant_m**2 - along_m**2), np.zeros(along_m.size)], axis=1)
-        plan = Focuser.prepare(
-            element,
-            point,
-            slant_m / case.sound_speed_m_s,
-            first_delay_s=0.0,
-            sample_rate_hz=case.sampling_hz,
-            carrier_hz=case.carrier_hz,
-            sound_speed_m_s=case.sound_speed_m_s,
-            n_sample=case.n_sample,
-            band=case.bandwidth_hz / case.sampling_hz,
-            shading=case.shading,
-            normalise=False,
-            interpolation_error=_READING_ERROR,
-        )
         out = np.empty(along_m.size, np.complex64)
-        plan.run(data, out)
+        focuser(case, along_m, slant_m).run(data, out)
         return out
 
     return run
 
 
-def count_beams(plan: Beamformer, *, detect: bool) -> counts.Count:
-    """Operations and bytes of a beam plan: steered beams detected, or the field that is laid."""
-    patches = [
-        counts.BeamPatch(
-            n_beam=p.beams[1] - p.beams[0],
-            n_sample=p.samples[1] - p.samples[0],
-            n_table=p.table.shape[0],
-            degree=p.taps.shape[0],
-            focus_side=p.taps.shape[1] - 1,
-            n_product=2 * int(p.used.sum()),
-            rank=p.symmetric.shape[0],
-            steer_side=p.symmetric.shape[1],
-        )
-        for p in plan.patches
-    ]
-    count = counts.beams(patches, plan.frame.along_m.size)
-    if detect:
-        return count + counts.detection(plan.steered.size * plan.n_sample)
-    taps = 2 * plan.between_beams.size, 2 * plan.between_samples.size
-    return count + counts.between(plan.direction.size, plan.n_sample, *taps)
+def focuser(case: Case, along_m, slant_m) -> Focuser:
+    """Back-projection planned for points (pixel,)."""
+    element = np.zeros((case.n_channel, 3))
+    element[:, 0] = case.element_m
+    point = np.stack([along_m, np.sqrt(slant_m**2 - along_m**2), np.zeros(along_m.size)], axis=1)
+    return Focuser.prepare(
+        element,
+        point,
+        slant_m / case.sound_speed_m_s,
+        first_delay_s=0.0,
+        sample_rate_hz=case.sampling_hz,
+        carrier_hz=case.carrier_hz,
+        sound_speed_m_s=case.sound_speed_m_s,
+        n_sample=case.n_sample,
+        band=case.bandwidth_hz / case.sampling_hz,
+        shading=case.shading,
+        normalise=False,
+        interpolation_error=_READING_ERROR,
+    )

@@ -1,20 +1,18 @@
-"""A run for people: tables of lines, and figures."""
+"""A run for people: tables of lines."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from pingloom.bench.console import Report
 
-__all__ = ["draw", "say"]
+__all__ = ["say"]
 
 
 def say(report: Report, run: dict[str, Any]) -> None:
     """Print a run as tables."""
     _machine(report, run)
+    _goals(report, run["goals"])
     _stages(report, run)
     _line(report, run["cost"])
     _overheads(report, run["cost"])
@@ -37,10 +35,23 @@ def _machine(report: Report, run: dict[str, Any]) -> None:
         )
     )
     report.line(
-        f"ceilings: transforms {top['fft_gflop_s']:.1f} Gflop/s ({top['fft_library']}), multiply-adds "
-        f"{top['fma_gflop_s']:.0f} Gflop/s, second-level cache {top['l2_gb_s']:.0f} GB/s, memory "
-        f"{top['memory_gb_s']:.0f} GB/s; {top['speed']:.2f} of the machine that the rivals' times are stated for"
+        f"ceilings: transforms {top['fft_gflop_s']:.1f} Gflop/s ({top['fft_library']}; SciPy {top['fft_scipy_gflop_s']:.1f}), "
+        f"multiply-adds {top['fma_gflop_s']:.0f} Gflop/s ({top['fma_form']}; a matrix product "
+        f"{top['product_gflop_s']:.0f}), second-level cache {top['l2_gb_s']:.0f} GB/s, memory {top['memory_gb_s']:.0f} "
+        f"GB/s; {top['speed']:.2f} of the machine that the rivals' times are stated for"
     )
+    for doubt in top["doubts"]:
+        report.line(f"  DOUBTFUL ceiling: {doubt}")
+    report.line()
+
+
+def _goals(report: Report, goals: list[dict[str, Any]]) -> None:
+    rows = []
+    for row in goals:
+        measured = "no result" if row["measured"] is None else f"{row['measured']:.3g}"
+        wanted = f"{row['way']} {row['wanted']:g}"
+        rows.append((row["goal"], measured, wanted, row["unit"], "reached" if row["reached"] else "MISSED"))
+    report.table("goals", ("what", "measured", "wanted", "", ""), rows)
     report.line()
 
 
@@ -54,11 +65,16 @@ def _stages(report: Report, run: dict[str, Any]) -> None:
                 f"{stage['median_us']:.0f}",
                 _error(stage["error"]) + verdict,
                 _error(stage["dim_error"]),
+                f"{stage['operations'] / 1e6:.1f}",
+                f"{stage['bytes'] / 1e6:.2f}",
                 f"{100 * stage['ceiling_fraction']:.0f} %",
+                "",
                 "",
                 "",
             )
         )
+        if stage["ceiling_fraction"] > 1.05:
+            remarks.append(f"{name}: faster than its ceiling, so ceiling or count is wrong")
         for key, rival in stage["rivals"].items():
             ratio = "-" if rival["ratio"] is None else f"{rival['ratio']:.2f}"
             spread = "-" if rival["ratio"] is None else "{:.2f}..{:.2f}".format(*rival["quartiles"])
@@ -69,16 +85,15 @@ def _stages(report: Report, run: dict[str, Any]) -> None:
                     _error(rival["error"]),
                     _error(rival["dim_error"]),
                     "",
+                    "",
+                    "",
                     ratio,
                     spread,
+                    rival["flag"].split(":")[0],
                 )
             )
             if rival["flag"]:
                 remarks.append(f"{rival['rival']}: {rival['flag']}")
-        if stage["core_share"] < 0.97:
-            remarks.append(
-                f"{name}: this process got {100 * stage['core_share']:.0f} % of its core; others emptied its caches"
-            )
         for heading, (missed, of) in stage.get("missed_pixels", {}).items():
             if missed:
                 remarks.append(
@@ -86,8 +101,19 @@ def _stages(report: Report, run: dict[str, Any]) -> None:
                 )
         if "note" in stage:
             remarks.append(f"{name}: {stage['note']}")
-    columns = ("stage", "median [us]", "error", "dim cells", "of ceiling", "times faster", "quartiles")
+    columns = (
+        "stage", "median [us]", "error", "dim cells", "Mops", "MB", "of ceiling", "times faster", "quartiles", "rival is"
+    )  # fmt: skip
     report.table("one ping of one side against its rivals", columns, rows)
+    report.line(
+        "  Mops, MB: million operations and megabytes that a ping needs at least; their time at the ceilings over ours"
+    )
+    shares = [stage["core_share"] for stage in run["stages"].values()]
+    if min(shares) < 0.97:
+        remarks.append(
+            f"this process got {100 * min(shares):.0f} to {100 * max(shares):.0f} % of its core: others took turns and "
+            "emptied its caches"
+        )
     for remark in remarks:
         report.line(f"  {remark}")
     report.line()
@@ -121,10 +147,15 @@ def _spread(values: list[float]) -> str:
 def _overheads(report: Report, cost: dict[str, Any]) -> None:
     start, memory, second = cost["start_up"], cost["memory"], cost["second_core"]
     if second is not None:
+        got = " and ".join(f"{share:.2f}" for share in second["cores_got"])
         report.line(
-            f"a thread a side on two cores: {_spread(second['gain'])} times as fast ({second['note']})"
+            f"a thread a side on two cores: {_spread(second['gain'])} times as fast ({second['note']}; one thread and two "
+            f"got {got} cores)"
         )
-    report.line(f"peak memory of this process {memory['peak_of_process_mb']:.0f} MB")
+    report.line(
+        f"peak memory of a process that images: {memory['imaging_process_mb']:.0f} MB (of this one, references and rivals "
+        f"included: {memory['peak_of_process_mb']:.0f} MB)"
+    )
     if memory["growth_mb"] is not None:
         report.line(
             f"over {memory['pings'][1]} pings instead of {memory['pings'][0]}: {memory['growth_mb']:+.1f} MB resident"
@@ -143,13 +174,32 @@ def _overheads(report: Report, cost: dict[str, Any]) -> None:
 
 
 def _growth(report: Report, growth: dict[str, Any]) -> None:
-    rows = []
+    rows, remarks = [], []
     for axis, found in growth.items():
-        reach = f"{found['size'][0]:.0f}..{found['size'][-1]:.0f}"
+        reach = f"{found['size'][0]:.3g}..{found['size'][-1]:.6g}"
         for stage, data in found["stages"].items():
             times = "..".join(f"{data['median_us'][k]:.0f}" for k in (0, -1))
-            rows.append((f"{stage.replace('_', ' ')} with {axis}", reach, times, f"{data['exponent']:.2f}"))
-    report.table("growth: time is size to the power of", ("stage", "size", "median [us]", "exponent"), rows)
+            work = data["operations_exponent"]
+            name = f"{stage.replace('_', ' ')} with {axis}"
+            rows.append(
+                (
+                    name,
+                    reach,
+                    times,
+                    f"{data['exponent']:.2f}",
+                    f"{data['last_exponent']:.2f}",
+                    "" if work is None else f"{work:.2f}",
+                )
+            )
+            if data["why"]:
+                remarks.append(f"{name}: {data['why']}")
+    columns = ("stage", "size", "median [us]", "exponent", "last step", "of operations")
+    report.table("growth: time is size to the power of (1 is linear)", columns, rows)
+    report.line(
+        "  looks: pings that see a point 25 m off; pixels: of one look; threads: wall time, one or two"
+    )
+    for remark in remarks:
+        report.line(f"  {remark}")
     report.line()
 
 
@@ -158,10 +208,11 @@ def _quality(report: Report, quality: list[dict[str, Any]]) -> None:
     for row in quality:
         unit = f" [{row['unit']}]" if row["unit"] else ""
         spread = f" ± {row['spread']:.2f}" if row["spread"] else ""
+        measured = "none" if row["measured"] is None else f"{row['measured']:.2f}{spread}"
         rows.append(
             (
                 row["quantity"] + unit,
-                f"{row['measured']:.2f}{spread}",
+                measured,
                 f"{row['predicted']:.2f}",
                 f"± {row['allowed']:.2f}",
                 "" if row["passed"] else "OFF",
@@ -169,74 +220,4 @@ def _quality(report: Report, quality: list[dict[str, Any]]) -> None:
         )
     report.table(
         "image quality from simulated scenes", ("quantity", "measured", "predicted", "allowed", ""), rows
-    )
-
-
-def draw(run: dict[str, Any], path: Path) -> list[Path]:
-    """Draw ratios, growth and number of looks; return the pictures."""
-    from pingloom.bench.pictures import Chart, Curve, profile_picture
-
-    commit = (run["commit"] or "unknown")[:10]
-    caption = f"{run['machine']['processor']}, one core; commit {commit}; {run['rounds']} rounds."
-    curves = []
-    for axis, found in run["growth"].items():
-        stage = "ping" if "ping" in found["stages"] else "beams"
-        data = found["stages"][stage]
-        size, took = np.array(found["size"]), np.array(data["median_us"])
-        label = f"{stage} with {axis}: exponent {data['exponent']:.2f}"
-        curves.append(Curve(label=label, x=np.log2(size / size[0]), y=np.log2(took / took[0]), points=True))
-    growth = Chart(
-        curves=curves,
-        x_label="doublings of the size",
-        y_label="doublings of the time",
-        title="growth (both axes logarithmic)",
-    )
-    return [
-        profile_picture(path, [growth, _ratio_chart(run), _looks_chart(run)], title="bench", caption=caption)
-    ]
-
-
-def _ratio_chart(run: dict[str, Any]) -> Any:
-    from pingloom.bench.pictures import Chart, Curve
-
-    names = list(run["stages"])
-    curves = []
-    for key in ("straightforward", "expert"):
-        have = [
-            (k, stage["rivals"][key])
-            for k, stage in enumerate(run["stages"].values())
-            if key in stage["rivals"] and stage["rivals"][key]["ratio"] is not None
-        ]
-        if have:
-            x = np.array([k for k, _ in have], float)
-            y = np.array([rival["ratio"] for _, rival in have])
-            spread = np.array([(rival["quartiles"][1] - rival["quartiles"][0]) / 2 for _, rival in have])
-            curves.append(Curve(label=key, x=x + 1, y=y, spread=spread, points=True))
-    order = ", ".join(f"{k + 1} {name.replace('_', ' ')}" for k, name in enumerate(names))
-    if not curves:
-        curves = [Curve(label="no stage gave a right answer", x=[1.0], y=[np.nan], points=True)]
-    return Chart(
-        curves=curves,
-        x_label=order,
-        y_label="times faster than the rival",
-        title="ratios",
-        x_limits=(0.5, len(names) + 0.5),
-        levels={"as fast": 1.0},
-    )
-
-
-def _looks_chart(run: dict[str, Any]) -> Any:
-    from pingloom.bench.pictures import Chart, Curve
-
-    rows = [row for row in run["quality"] if row["quantity"].startswith("number of looks at")]
-    x = np.array([float(row["quantity"].split()[-2]) for row in rows])
-    got, wanted, spread = (np.array([row[k] for row in rows]) for k in ("measured", "predicted", "spread"))
-    return Chart(
-        curves=[
-            Curve(label="predicted", x=x, y=wanted),
-            Curve(label="measured", x=x, y=got, spread=spread, points=True),
-        ],
-        x_label="distance across track [m]",
-        y_label="equivalent number of looks",
-        title="speckle",
     )

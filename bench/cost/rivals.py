@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 import scipy.fft as sf
 from numba import njit
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from .cases import Case, intensity, pulse, replica
 
@@ -38,6 +38,7 @@ BANDS = {
     "matched_filter_straightforward": (1.34e-3, 1.6e-3),
     "matched_filter_expert": (0.63e-3, 0.66e-3),
     "beams_straightforward": (6.4e-3, 6.9e-3),
+    "beams_straightforward_int32": (8.4e-3, 8.9e-3),
     "beams_fast_inaccurate": (0.24e-3, 0.29e-3),
     "beams_expert": (2.2e-3, 2.4e-3),
     "ground_straightforward": (1.75e-3, 2.1e-3),
@@ -84,14 +85,15 @@ def matched_filter_expert(case: Case) -> Filter:
     return run
 
 
-def beams_straightforward(case: Case) -> Filter:
+def beams_straightforward(case: Case, index_type: DTypeLike = np.intp) -> Filter:
     """Channel by channel a gather through tables: (compressed complex64) -> (beam, sample) intensity.
 
-    The tables hold index, fraction and shaded phase, (beam, sample) each; linear interpolation at the recorded rate.
+    The tables hold index, fraction and shaded phase, (beam, sample) each; linear interpolation at the recorded rate. An
+    index of 32 bits is a quarter slower.
     """
     tables = []
     for path, weight in zip(case.path_m(*case.cells), case.shading, strict=True):
-        index = np.clip(path * case.per_metre, 0, case.n_sample - 2).astype(np.intp)
+        index = np.clip(path * case.per_metre, 0, case.n_sample - 2).astype(index_type)
         fraction = (path * case.per_metre - index).astype(np.float32)
         tables.append((index, fraction, (weight * np.exp(1j * case.wavenumber * path)).astype(np.complex64)))
 

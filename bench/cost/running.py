@@ -10,7 +10,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -24,12 +24,12 @@ from pingloom.imaging.records import Ping, Platform, Water
 
 from .cases import Case
 from .ours import case_sonar
-from .timing import Spread, clock, pin
+from .timing import Spread, Watch, clock, pin
 
-__all__ = ["PING_RATE_HZ", "Line", "first_ping", "run_cost"]
+__all__ = ["PING_RATE_HZ", "SPEED_M_S", "Line", "first_ping", "run_cost"]
 
 PING_RATE_HZ = 11.0
-_SPEED_M_S = 1.8
+SPEED_M_S = 1.8
 _START_NS = 2_000_000_000_000_000_000
 
 
@@ -42,7 +42,7 @@ class Line:
         hours = 10.0
         platform = Platform(
             time_ns=np.array([_START_NS, _START_NS + int(hours * 3600e9)], np.uint64),
-            north_m=np.array([0.0, hours * 3600 * _SPEED_M_S]),
+            north_m=np.array([0.0, hours * 3600 * SPEED_M_S]),
             east_m=zero,
             depth_m=zero + 10,
             heading_rad=zero,
@@ -85,9 +85,18 @@ def fine_settings(case: Case) -> ChainSettings:
 
 
 def run_cost(
-    case: Case, echo: NDArray[np.complex64], *, level: str, core: int | None, on_step: Callable[[str], None]
+    case: Case,
+    echo: NDArray[np.complex64],
+    *,
+    level: str,
+    core: int | None,
+    allowed: Sequence[int],
+    on_step: Callable[[str], None],
 ) -> dict[str, Any]:
-    """Measure everything of this module; ``level`` quick, default or full sets how long."""
+    """Measure everything of this module; ``level`` quick, default or full sets how long.
+
+    ``core`` is where this process is kept, ``allowed`` are those that it may use for what two threads are measured.
+    """
     n_ping = {"quick": 30, "default": 60, "full": 200}[level]
     out: dict[str, Any] = {}
     for name, make in (("case_pixels", case_settings), ("own_pixels", fine_settings)):
@@ -97,9 +106,11 @@ def run_cost(
     on_step("memory over a line ten times as long")
     out["memory"] = _memory(case, echo, n_ping)
     on_step("a second core")
-    out["second_core"] = _second_core(case, echo, core, rounds={"quick": 5, "default": 11, "full": 21}[level])
+    rounds = {"quick": 5, "default": 11, "full": 21}[level]
+    out["second_core"] = _second_core(case, echo, core, allowed, rounds)
     on_step("start-up and compilation")
     out["start_up"] = _start_up(compile_too=level != "quick")
+    out["memory"]["imaging_process_mb"] = out["start_up"]["first_ping_compiled_before"]["peak_mb"]
     return out
 
 
@@ -148,6 +159,18 @@ def _resident_mb() -> float | None:
         return None
 
 
+def _peak_mb() -> float:
+    """Largest resident memory of this process so far."""
+    try:
+        # What the system counts for a process begins, after a fork, with that of its parent; this does not.
+        with open("/proc/self/status", encoding="ascii") as file:
+            return next(int(line.split()[1]) / 1e3 for line in file if line.startswith("VmHWM:"))
+    except (OSError, StopIteration):
+        # Linux counts in kilobytes, macOS in bytes.
+        unit = 1e6 if sys.platform == "darwin" else 1e3
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+
+
 def _memory(case: Case, echo: NDArray[np.complex64], n_ping: int) -> dict[str, Any]:
     """Largest resident memory over a line, and over one ten times as long."""
     line = Line(case, echo, "starboard", case_settings(case))
@@ -161,42 +184,57 @@ def _memory(case: Case, echo: NDArray[np.complex64], n_ping: int) -> dict[str, A
             if peak is not None:
                 peak = max(peak, _resident_mb())
         peaks.append(peak)
-    # Linux counts in kilobytes, macOS in bytes.
-    unit = 1e6 if sys.platform == "darwin" else 1e3
     return {
-        "peak_of_process_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit,
+        "peak_of_process_mb": _peak_mb(),
         "pings": [n_ping, 10 * n_ping],
         "resident_mb": peaks,
         "growth_mb": None if None in peaks else peaks[1] - peaks[0],
     }
 
 
-def _second_core(case: Case, echo, core: int | None, rounds: int) -> dict[str, Any] | None:
-    """Wall time of both sides one after the other over that of a thread a side."""
-    allowed = os.cpu_count() or 1
-    if allowed < 2:
+def _second_core(
+    case: Case, echo, core: int | None, allowed: Sequence[int], rounds: int
+) -> dict[str, Any] | None:
+    """Wall time a ping of both sides one after the other, and of a thread a side; what is gained, round by round."""
+    n_core = len(allowed) or os.cpu_count() or 1
+    if n_core < 2:
         return None
     lines = [Line(case, echo, side, case_settings(case)) for side in ("port", "starboard")]
-    if core is not None:
-        pin(range(allowed))
-    gains, n = [], 8
+    pin(allowed)
+    n = 8
     for line in lines:
-        line.step()
+        _steps(line, 2)
+    watches: tuple[list[float], list[float]] = [], []
+    wall: tuple[list[float], list[float]] = [], []
     for _ in range(rounds):
-        start = time.perf_counter()
-        for line in lines:
-            _steps(line, n)
-        middle = time.perf_counter()
-        threads = [threading.Thread(target=_steps, args=(line, n)) for line in lines]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        gains.append((middle - start) / (time.perf_counter() - middle))
+        for k, run in enumerate((_in_turn, _side_by_side)):
+            watch, start = Watch(), time.perf_counter()
+            run(lines, n)
+            wall[k].append((time.perf_counter() - start) / (2 * n))
+            watches[k].append(watch.share())
     if core is not None:
         pin({core})
-    gain = Spread.of(gains)
-    return {"gain": _as_list(gain), "cores": allowed, "note": "wall time: depends on what else runs"}
+    one, two = np.array(wall)
+    return {
+        "gain": _as_list(Spread.of(one / two)),
+        "wall_ms": [_as_list(Spread.of(v * 1e3)) for v in (one, two)],
+        "cores_got": [float(np.median(v)) for v in watches],
+        "cores": n_core,
+        "note": "wall time: what else runs takes from it",
+    }
+
+
+def _in_turn(lines: Sequence[Line], n: int) -> None:
+    for line in lines:
+        _steps(line, n)
+
+
+def _side_by_side(lines: Sequence[Line], n: int) -> None:
+    threads = [threading.Thread(target=_steps, args=(line, n)) for line in lines]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
 
 
 def _steps(line: Line, n: int) -> None:
@@ -238,7 +276,7 @@ def _process(program: str, **environment: str) -> dict[str, Any]:
 
 
 def first_ping() -> None:
-    """Print what planning and the first two pings take in this new process, as JSON."""
+    """Print what planning and the first two pings take in this new process, and its memory after thirty, as JSON."""
     case = Case()
     echo = np.ones((case.n_channel, case.n_sample), np.complex64)
     start = clock()
@@ -247,4 +285,7 @@ def first_ping() -> None:
     line.step()
     first = clock()
     line.step()
-    print(json.dumps({"plan_s": planned - start, "first_s": first - planned, "second_s": clock() - first}))
+    second = clock()
+    _steps(line, 28)
+    took = {"plan_s": planned - start, "first_s": first - planned, "second_s": second - first}
+    print(json.dumps({**took, "peak_mb": _peak_mb()}))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,36 +21,11 @@ from .cases import (
     sector_pixels,
 )
 from .ceilings import Ceilings
-from .timing import Candidate, Spread, Times, Watch, measure, timed
+from .judging import Stage, judge_stage
+from .plan_counts import count_beams, count_ground, count_ping
+from .timing import Watch, measure, timed
 
-__all__ = ["LIMITS", "Setting", "judge_rival", "run_stages"]
-
-LIMITS = {
-    "matched_filter": (1e-6, None),
-    "beams": (1e-2, 0.10),
-    "ground": (1e-2, 0.10),
-    "ping": (1e-2, 0.10),
-    "simulator": (3e-4, None),
-    "back_project": (1e-2, 0.10),
-}
-"""Largest relative rms error of a stage, and of the amplitude in dim cells: beyond, its time is no result."""
-
-_RIVAL_ERROR = {
-    "matched_filter_straightforward": 1e-12,
-    "matched_filter_expert": 5e-7,
-    "beams_straightforward": 5e-2,
-    "beams_fast_inaccurate": 4e-2,
-    "beams_expert": 6e-3,
-    "ground_straightforward": 1e-6,
-    "ping_straightforward": 5e-2,
-    "ping_expert": 4e-2,
-    "ping_expert_accurate": 6e-3,
-    "simulate_straightforward": 6e-3,
-    "simulate_plain_numba": 1e-3,
-    "back_project_straightforward": 1.5e-2,
-    "back_project_plain_numba": 1.5e-2,
-}
-"""About twice what each rival is known to be off; a rival beyond that is broken."""
+__all__ = ["Setting", "run_stages"]
 
 _ALONG_M, _HEADING_RAD = 20.0, 0.01
 _JUDGED_M = (7.0, 56.0)
@@ -60,22 +34,6 @@ _HEADINGS_RAD = (-0.35, 0.0, 0.35)
 """Of the vehicle against the strip, where pixels of the sector are looked for that got no look."""
 _MANY, _SOME, _FEW = 100_000, 2000, 150
 """Scatterers to time, to check the rivals on and to check the simulator on."""
-
-
-@dataclass(slots=True)
-class _Stage:
-    """One stage, its rivals by their name in the report, and what was found wrong with each answer."""
-
-    own: Candidate
-    error: float
-    dim_error: float
-    least_s: float
-    unit: str
-    n_unit: int
-    rivals: dict[str, tuple[str, Candidate]]
-    rival_errors: dict[str, tuple[float, float]]
-    extra: dict[str, Any] = field(default_factory=dict)
-    inner: int = 3
 
 
 class Setting:
@@ -111,83 +69,25 @@ def run_stages(
     found = {}
     for name, make in makers.items():
         on_step(f"stage against its rivals: {name.replace('_', ' ')}")
-        stage = make(setting, top)
+        stage = make(setting)
         watch = Watch()
         candidates = {"ours": stage.own, **{k: call for k, (_, call) in stage.rivals.items()}}
-        times = measure(candidates, rounds=rounds, inner=stage.inner)
-        found[name] = _entry(name, stage, times, top, watch.share())
+        times = measure(candidates, rounds=rounds)
+        found[name] = judge_stage(name, stage, times, top, watch.share())
     return found
 
 
-def _entry(name: str, stage: _Stage, times: Times, top: Ceilings, share: float) -> dict[str, Any]:
-    own = times.of("ours")
-    limit, dim_limit = LIMITS[name]
-    good = stage.error <= limit and (dim_limit is None or stage.dim_error <= dim_limit)
-    others = {}
-    for key, (rival, _) in stage.rivals.items():
-        took, ratio = times.of(key), times.ratio(key, "ours")
-        others[key] = {
-            "median_us": took.median * 1e6,
-            # A wrong answer has no speed.
-            "ratio": ratio.median if good else None,
-            "quartiles": [ratio.low, ratio.high] if good else None,
-            "error": _number(stage.rival_errors[key][0]),
-            "dim_error": _number(stage.rival_errors[key][1]),
-            "rival": rival,
-            "flag": judge_rival(rival, took, top.speed, stage.rival_errors[key][0]),
-        }
-    return {
-        "median_us": own.median * 1e6,
-        "quartiles_us": [own.low * 1e6, own.high * 1e6],
-        "error": stage.error,
-        "dim_error": _number(stage.dim_error),
-        "right": bool(good),
-        "ceiling_fraction": float(stage.least_s / own.median),
-        "ns_per_unit": own.median * 1e9 / stage.n_unit,
-        "unit": stage.unit,
-        "core_share": share,
-        "rivals": others,
-        **stage.extra,
-    }
-
-
-def judge_rival(name: str, took: Spread, speed: float, error: float) -> str:
-    """Say what is odd about a rival, empty if nothing.
-
-    Its expected band is scaled by the core's measured speed; a tenth beyond either end passes. Half as slow again makes
-    the ratio void, since a slow rival flatters.
-    """
-    if error > _RIVAL_ERROR[name]:
-        return f"wrong: error {error:.1e}, expected below {_RIVAL_ERROR[name]:.1e}"
-    low, high = (edge / speed for edge in rivals.BANDS[name])
-    if took.median > 1.5 * high:
-        return f"void: {took.median / high:.2f} x its expected time"
-    if took.median > 1.1 * high:
-        return f"slow: {took.median / high:.2f} x its expected time"
-    if took.median < low / 1.1:
-        return f"fast: {took.median / low:.2f} x its expected time"
-    return ""
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _least(count: counts.Count, top: Ceilings) -> float:
-    return count.least_seconds(top.fft_gflop_s, top.fma_gflop_s, top.l2_gb_s)
-
-
-def _matched_filter(s: Setting, top: Ceilings) -> _Stage:
+def _matched_filter(s: Setting) -> Stage:
     plan = ours.compressor(s.case)
     echo, buffer = np.ascontiguousarray(s.echo[None]), plan.allocate()
     made = {
         "straightforward": rivals.matched_filter_straightforward(s.case),
         "expert": rivals.matched_filter_expert(s.case),
     }
-    return _Stage(
+    return Stage(
         timed(lambda: plan.run_planes(echo, buffer)),
         *errors(plan.run(echo)[0], s.exact),
-        _least(counts.matched_filter(s.case.n_channel, s.case.n_sample, plan.n_fft), top),
+        counts.matched_filter(s.case.n_channel, s.case.n_sample, plan.n_fft),
         "sample, channel",
         s.echo.size,
         {k: (f"matched_filter_{k}", timed(lambda f=f: f(s.echo))) for k, f in made.items()},
@@ -196,7 +96,7 @@ def _matched_filter(s: Setting, top: Ceilings) -> _Stage:
     )
 
 
-def _beams(s: Setting, top: Ceilings) -> _Stage:
+def _beams(s: Setting) -> Stage:
     run, plan = ours.beams(s.case)
     # The filter hands its channels on as real and imaginary parts.
     parts = np.stack([s.data.real, s.data.imag])
@@ -204,12 +104,16 @@ def _beams(s: Setting, top: Ceilings) -> _Stage:
         "straightforward": ("beams_straightforward", rivals.beams_straightforward(s.case)),
         "expert": ("beams_expert", rivals.beams_expert(s.case)),
         "fast_inaccurate": ("beams_fast_inaccurate", rivals.beams_fast_inaccurate(s.case)),
+        "straightforward_int32": (
+            "beams_straightforward_int32",
+            rivals.beams_straightforward(s.case, np.int32),
+        ),
     }
     exact = s.image[:, s.good]
-    return _Stage(
+    return Stage(
         timed(lambda: run(parts)),
         *errors(run(parts)[:, s.good], exact),
-        _least(ours.count_beams(plan, detect=True), top),
+        count_beams(plan, detect=True),
         "beam, sample, channel",
         s.image.size * s.case.n_channel,
         {k: (name, timed(lambda f=f: f(s.data))) for k, (name, f) in made.items()},
@@ -251,7 +155,7 @@ def _at_pixels(s: Setting, strip: NDArray[np.float32]) -> tuple[float, float]:
     return errors(strip[0][keep], intensity(delay_and_sum_reference(s.case, s.exact, ahead, slant)))
 
 
-def _ground(s: Setting, top: Ceilings) -> _Stage:
+def _ground(s: Setting) -> Stage:
     chain, extra, error = _one_look(s)
     plan = chain.chain.sides["starboard"].beamformer
     run = rivals.ground_straightforward(s.case)
@@ -263,11 +167,10 @@ def _ground(s: Setting, top: Ceilings) -> _Stage:
     n_rival = int(single[1].sum())
     missed = {f"{h:g}": list(ours.missed_pixels(s.case, s.echo, h)) for h in _HEADINGS_RAD}
     at_pixel = _at_pixels(s, single)
-    count = counts.ground(extra["n_pixel"], plan.direction.size, plan.n_sample * plan.upsampling)
-    return _Stage(
+    return Stage(
         chain.stage("ground and average"),
         *error,
-        _least(count, top),
+        count_ground(plan, extra["n_pixel"]),
         "pixel",
         extra["n_pixel"],
         {"straightforward": ("ground_straightforward", timed(lambda: run(image, strip, *where)))},
@@ -283,7 +186,7 @@ def _ground(s: Setting, top: Ceilings) -> _Stage:
     )
 
 
-def _ping(s: Setting, top: Ceilings) -> _Stage:
+def _ping(s: Setting) -> Stage:
     chain, extra, error = _one_look(s)
     side = chain.chain.sides["starboard"]
     made = {
@@ -301,17 +204,10 @@ def _ping(s: Setting, top: Ceilings) -> _Stage:
         run(s.echo, single, *where)
         wrong[key] = errors(single[0][:, keep].astype(float), exact[0][:, keep])
         at_pixel[key] = list(_at_pixels(s, single))
-    count = counts.matched_filter(s.case.n_channel, s.case.n_sample, side.compressor.n_fft)
-    count += ours.count_beams(side.beamformer, detect=False)
-    count += counts.ground(
-        extra["n_pixel"],
-        side.beamformer.direction.size,
-        side.beamformer.n_sample * side.beamformer.upsampling,
-    )
-    return _Stage(
+    return Stage(
         timed(chain.step),
         *error,
-        _least(count, top),
+        count_ping(side, extra["n_pixel"]),
         "sample, channel",
         s.echo.size,
         {k: (name, timed(lambda f=f: f(s.echo, strip, *where))) for k, (name, f) in made.items()},
@@ -320,7 +216,7 @@ def _ping(s: Setting, top: Ceilings) -> _Stage:
     )
 
 
-def _simulator(s: Setting, top: Ceilings) -> _Stage:
+def _simulator(s: Setting) -> Stage:
     case = s.case
     rng = np.random.default_rng(2)
     slant, sine = rng.uniform(7, 56, _MANY), np.sin(rng.uniform(-0.07, 0.07, _MANY))
@@ -333,20 +229,19 @@ def _simulator(s: Setting, top: Ceilings) -> _Stage:
         "expert": ("simulate_plain_numba", rivals.simulate_plain_numba(case)),
     }
     plain = echo_direct(case, some[0], slant[:_SOME], some[3])
-    return _Stage(
+    return Stage(
         timed(lambda: maker.run(*scene)),
         *errors(maker.run(*few), maker.reference(*few)),
-        _least(counts.simulator(_MANY, case.n_channel, *maker.transform), top),
+        counts.simulator(_MANY, case.n_channel, *maker.transform),
         "scatterer, channel",
         _MANY * case.n_channel,
         {k: (name, timed(lambda f=f: f(*scene))) for k, (name, f) in made.items()},
         {k: errors(f(*some), plain) for k, (_, f) in made.items()},
         {"n_scatterer": _MANY, "note": "ours also spreads sound and turns with the array; the rivals don't"},
-        inner=1,
     )
 
 
-def _back_project(s: Setting, top: Ceilings) -> _Stage:
+def _back_project(s: Setting) -> Stage:
     from scipy.signal import resample
 
     case, pixels = s.case, sector_pixels(s.case)
@@ -360,10 +255,10 @@ def _back_project(s: Setting, top: Ceilings) -> _Stage:
     exact = intensity(delay_and_sum_reference(case, s.exact, *pixels))
     # Where whole filters were recorded: what the last samples lack is no error.
     keep = pixels[1] < _JUDGED_M[1]
-    return _Stage(
+    return Stage(
         timed(lambda: own(s.data, *pixels)),
         *errors(intensity(own(s.data, *pixels)).astype(float)[keep], exact[keep]),
-        _least(counts.back_project(pixels[0].size, case.n_channel, 8), top),
+        counts.back_project(pixels[0].size, case.n_channel, ours.focuser(case, *pixels).taps.shape[1]),
         "pixel, channel",
         pixels[0].size * case.n_channel,
         {k: (name, timed(lambda f=f: f(fine, *pixels))) for k, (name, f) in made.items()},
@@ -372,5 +267,4 @@ def _back_project(s: Setting, top: Ceilings) -> _Stage:
             "n_pixel": int(pixels[0].size),
             "note": "the rivals get their channels oversampled beforehand, ours doesn't",
         },
-        inner=1,
     )

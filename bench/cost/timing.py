@@ -16,7 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Spread", "Times", "Watch", "clock", "measure", "pin", "quietest_core", "timed", "warm_allocator"]
+__all__ = [
+    "Spread",
+    "Times",
+    "Watch",
+    "allowed_cores",
+    "clock",
+    "measure",
+    "pin",
+    "quietest_core",
+    "timed",
+    "warm_allocator",
+]
 
 Candidate = Callable[[], float]
 """Does its work once and returns the seconds that count."""
@@ -99,11 +110,16 @@ class Watch:
         return (time.process_time() - self._core) / wall if wall > 0 else 1.0
 
 
+def allowed_cores() -> list[int]:
+    """Cores that this process may use; empty where that can't be told."""
+    return sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
+
+
 def quietest_core() -> int | None:
     """Core, of those allowed, that gives this process the most just now; None where cores can't be chosen."""
     if not hasattr(os, "sched_setaffinity"):
         return None
-    allowed = sorted(os.sched_getaffinity(0))
+    allowed = allowed_cores()
     best, most = allowed[-1], 0
     for core in allowed:
         os.sched_setaffinity(0, {core})

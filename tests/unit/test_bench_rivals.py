@@ -22,7 +22,7 @@ from pingloom.bench.cost.cases import (
     replica,
     sector_pixels,
 )
-from pingloom.bench.cost.stages import LIMITS
+from pingloom.bench.cost.judging import LIMITS
 from tests.unit.make import parts
 
 
@@ -177,9 +177,16 @@ def test_errors_judges_dim_cells_apart() -> None:
 
 
 def test_every_rival_has_a_band_and_a_maker() -> None:
-    makers = {name: getattr(rivals, name, None) for name in rivals.BANDS if name != "ping_expert_accurate"}
+    variants = ("ping_expert_accurate", "beams_straightforward_int32")
+    makers = {name: getattr(rivals, name, None) for name in rivals.BANDS if name not in variants}
     assert all(callable(maker) for maker in makers.values())
     assert all(low < high for low, high in rivals.BANDS.values())
+
+
+def test_the_type_of_the_index_changes_no_bit(case, exact) -> None:
+    data = exact.astype(np.complex64)
+    long, short = (rivals.beams_straightforward(case, kind)(data) for kind in (np.intp, np.int32))
+    assert long.tobytes() == short.tobytes()
 
 
 def test_the_accurate_ping_is_the_ping_with_accurate_beams(case, echo) -> None:
