@@ -249,8 +249,9 @@ class Chain:
         """
         self._check(ping)
         plan, own = self.sides[ping.side], SideState()
+        compressed = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])
         geometry, level, power = self._field(
-            plan, own, ping, trajectory, frame, correction, lambda stage: None
+            plan, own, ping, compressed, trajectory, frame, correction, _nothing
         )
         own.noise = own.noise.updated(power)
         low, high = footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
@@ -290,11 +291,12 @@ class Chain:
         """
         self._check(ping)
         plan, own = self.sides[ping.side], state.sides[ping.side]
-        if self._reason_to_leave_out(plan, ping, trajectory, correction):
+        compressed, reason = self._compressed(plan, ping, trajectory, correction)
+        if reason:
             self._mark_left_out(plan, own, ping, trajectory, state.frame, correction)
             return state
         geometry, level, power = self._field(
-            plan, own, ping, trajectory, state.frame, correction, lambda stage: None, form=seen
+            plan, own, ping, compressed, trajectory, state.frame, correction, _nothing, form=seen
         )
         own.noise = own.noise.updated(power)
         if seen:
@@ -359,12 +361,15 @@ class Chain:
         observe: Observer | None,
     ) -> tuple[list[Tile], StepReport]:
         plan, own = self.sides[ping.side], state.sides[ping.side]
-        reason = self._reason_to_leave_out(plan, ping, trajectory, correction)
+        note = observe or _nothing
+        compressed, reason = self._compressed(plan, ping, trajectory, correction)
+        note("matched filter")
         if reason:
             self._mark_left_out(plan, own, ping, trajectory, state.frame, correction)
             return [], StepReport(ping.side, ping.number, 0, 0, 0, np.nan, reason)
-        note = observe or (lambda stage: None)
-        geometry, level, power = self._field(plan, own, ping, trajectory, state.frame, correction, note)
+        geometry, level, power = self._field(
+            plan, own, ping, compressed, trajectory, state.frame, correction, note
+        )
         own.noise = own.noise.updated(power)
         buffer = self.buffers[ping.side]
         low, high = footprint(geometry, self.grid, plan.beamformer.sector_half_rad)
@@ -430,6 +435,7 @@ class Chain:
         plan: SidePlan,
         own: SideState,
         ping: Ping,
+        compressed: NDArray[np.float32],
         trajectory: Trajectory,
         frame: StripFrame,
         correction: Correction | None,
@@ -444,8 +450,6 @@ class Chain:
         geometry = self._geometry(plan, ping, trajectory, frame, correction)
         level = plan.radiometer.run(geometry, ping.receiver_gain_db)
         note("geometry and level tables")
-        compressed = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])
-        note("matched filter")
         channels, level = combine_rows(
             plan, own, compressed, geometry, level, correction, self.channels[ping.side]
         )
@@ -457,6 +461,7 @@ class Chain:
             geometry,
             pulse_s=plan.sonar.pulse_duration_s,
             sound_speed_m_s=self.sound_speed_m_s,
+            work=self.compress_buffers[ping.side].part.reshape(-1),
         )
         note("rows and noise")
         if form:
@@ -464,6 +469,18 @@ class Chain:
             plan.beamformer.run(channels, buffer, level.amplitude, plan.delay_s[1] - plan.delay_s[0])
             note("beams")
         return geometry, level, power / 10 ** (ping.receiver_gain_db / 10)
+
+    def _compressed(
+        self, plan: SidePlan, ping: Ping, trajectory: Trajectory, correction: Correction | None
+    ) -> tuple[NDArray[np.float32] | None, str]:
+        """Receivers (2, row, channel, sample) compressed, or why the ping is left out."""
+        reason = self._reason_to_leave_out(plan, ping, trajectory, correction)
+        if reason:
+            return None, reason
+        planes = plan.compressor.run_planes(ping.echo, self.compress_buffers[ping.side])
+        if not is_finite(planes):
+            return None, "echo holds samples that are not finite"
+        return planes, ""
 
     def _reason_to_leave_out(
         self, plan: SidePlan, ping: Ping, trajectory: Trajectory, correction: Correction | None
@@ -474,8 +491,6 @@ class Chain:
         begin = trajectory.seconds(ping.time_ns)
         if not trajectory.covers(begin, begin + plan.compressor.last_delay_s):
             return "no navigation at its time"
-        if not is_finite(ping.echo.reshape(-1).view(np.float32)):
-            return "echo holds samples that are not finite"
         # A look of nothing would darken its pixels as if the seabed had answered so.
         if ping.echo[0, 0, 0] == 0 and not ping.echo.any():
             return "echo is all zero"
@@ -495,6 +510,10 @@ class Chain:
             return self.settings.bottom.altitude_m
         half_pulse = self.sides[ping.side].sonar.pulse_duration_s / 2
         return trajectory.altitude(trajectory.seconds(ping.time_ns) + half_pulse, self.water_depth_m)
+
+
+def _nothing(stage: str) -> None:
+    """What is called after each stage where nobody observes."""
 
 
 def _least_altitude(trajectory: Trajectory, water_depth_m: float | None) -> float:

@@ -6,6 +6,7 @@ come in, so its place and axes are tabled at delays along the ping.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,12 @@ class PingGeometry:
         """(3,) unit vector straight into the seabed."""
         normal = np.array([-self.seabed_plane[1], -self.seabed_plane[2], 1.0])
         return normal / np.linalg.norm(normal)
+
+    @property
+    def first_clearance_m(self) -> float:
+        """Of :meth:`clearance_m`, the first. [m]"""
+        (x, y, z), (depth, ahead, aside) = self.centre_m[0].tolist(), self.seabed_plane.tolist()
+        return (depth + ahead * x + aside * y - z) / math.sqrt(1 + ahead * ahead + aside * aside)
 
     def clearance_m(self) -> NDArray[np.float64]:
         """(node,) shortest distance from the array's centre to the seabed. [m]"""

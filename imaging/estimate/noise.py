@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,10 +10,12 @@ from numpy.typing import NDArray
 
 from ..compress import Compressor
 from ..geometry import PingGeometry
+from ._noise_kernels import quiet_median
 
 __all__ = ["NoiseState", "measure_noise"]
 
 _LEAST_SAMPLES = 32
+_LOG_2 = math.log(2)
 _MEMORY_PINGS = 64
 _SURE_PINGS = 8
 """From so many on a single ping counts for no more than ``_MOST`` times the mean: another sounder's pulse in the water column
@@ -39,7 +42,7 @@ class NoiseState:
 
     def updated(self, power: float) -> NoiseState:
         """The mean with one more ping, forgetting those long past."""
-        if not np.isfinite(power):
+        if not math.isfinite(power):
             return self
         if self.n_ping and not 0 < _FAR_BELOW * self.power < power:
             return self if power == 0 else NoiseState(power, 1)
@@ -58,6 +61,7 @@ def measure_noise(
     *,
     pulse_s: float,
     sound_speed_m_s: float,
+    work: NDArray[np.float32] | None = None,
 ) -> float:
     """Noise power of a compressed channel in this ping; NaN where there is no water column to listen to.
 
@@ -73,12 +77,14 @@ def measure_noise(
     channels : ndarray of float32, shape (2, channel, sample)
         Compressed and combined, real and imaginary parts.
     live : ndarray of bool, shape (row, channel)
+    work : ndarray of float32, shape (n,), optional
+        Working memory for a number of each channel and sample.
     """
-    bottom_s = 0.95 * 2 * float(geometry.clearance_m()[0]) / sound_speed_m_s
-    alive = live.any(axis=0)
+    bottom_s = 0.95 * 2 * geometry.first_clearance_m / sound_speed_m_s
+    alive = live[0] if live.shape[0] == 1 else live.any(axis=0)
     quiet = _window(compressor, compressor.sample_rate_hz, pulse_s, bottom_s - pulse_s)
     if quiet.stop - quiet.start >= _LEAST_SAMPLES:
-        return _mean_power(channels[:, alive, quiet])
+        return _mean_power(channels, alive, quiet, work)
     rate_hz = compressor.sample_rate_hz / compressor.oversampling
     quiet = _window(compressor, rate_hz, pulse_s, bottom_s)
     if quiet.stop - quiet.start < _LEAST_SAMPLES:
@@ -88,27 +94,23 @@ def measure_noise(
         raw = raw * compressor.gain[quiet]
     rows = live.sum() / alive.sum()
     raw = raw[live]
-    return _mean_power(np.stack([raw.real, raw.imag])) * compressor.noise_gain / rows
+    every = slice(0, raw.shape[-1])
+    power = _mean_power(np.stack([raw.real, raw.imag]), np.ones(raw.shape[0], np.bool_), every, work)
+    return power * compressor.noise_gain / rows
 
 
 def _window(compressor: Compressor, rate_hz: float, begin_s: float, end_s: float) -> slice:
-    first = int(np.ceil((begin_s - compressor.first_delay_s) * rate_hz))
-    last = int(np.floor((end_s - compressor.first_delay_s) * rate_hz))
+    first = math.ceil((begin_s - compressor.first_delay_s) * rate_hz)
+    last = math.floor((end_s - compressor.first_delay_s) * rate_hz)
     return slice(max(first, 0), max(last, 0))
 
 
-def _mean_power(parts: NDArray[np.float32]) -> float:
-    """Mean of an exponential law from its median, once the transmission has died away; parts (2, ..., sample)."""
-    power = parts[0] ** 2 + parts[1] ** 2
-    while (half := power.shape[-1] // 2) >= _LEAST_SAMPLES:
-        if _median(power[..., :half]) < _LOUDER * _median(power[..., half:]):
-            break
-        power = power[..., half:]
-    return _median(power) / np.log(2)
-
-
-def _median(values: NDArray[np.float32]) -> float:
-    """Median of finite numbers, without the care that NumPy's own takes of others, which costs three times as much."""
-    middle = [(values.size - 1) // 2, values.size // 2]
-    low, high = np.partition(values, middle, axis=None)[middle]
-    return (float(low) + float(high)) / 2
+def _mean_power(
+    parts: NDArray[np.float32], wanted: NDArray[np.bool_], quiet: slice, work: NDArray[np.float32] | None
+) -> float:
+    """Mean of an exponential law from its median, once the transmission has died away; parts (2, row, sample)."""
+    past = min(quiet.stop, parts.shape[2])
+    room = parts.shape[1] * max(past - quiet.start, 0)
+    if work is None or work.size < room:
+        work = np.empty(room, np.float32)
+    return quiet_median(parts, wanted, quiet.start, past, _LEAST_SAMPLES, _LOUDER, work) / _LOG_2

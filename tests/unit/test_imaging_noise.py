@@ -10,7 +10,8 @@ import pytest
 from pingloom.imaging._echo_kernels import is_finite
 from pingloom.imaging.combine import Combiner
 from pingloom.imaging.compress import Compressor, CompressSettings
-from pingloom.imaging.estimate.noise import NoiseState, _median, measure_noise
+from pingloom.imaging.estimate._noise_kernels import find_median, quiet_median
+from pingloom.imaging.estimate.noise import NoiseState, measure_noise
 from pingloom.imaging.frames import StripFrame, array_frame
 from pingloom.imaging.geometry import ping_geometry
 from pingloom.imaging.records import Sonar
@@ -142,16 +143,48 @@ def test_noise_that_rises_for_good_is_followed_and_silence_says_nothing() -> Non
     assert NoiseState().updated(0.0).updated(3.0).power == 3.0
 
 
-@pytest.mark.parametrize("place", [0, 77, 204_999])
+@pytest.mark.parametrize("place", [(0, 0, 0), (1, 5, 77), (1, 31, 799)])
+@pytest.mark.parametrize("part", ["real", "imag"])
 @pytest.mark.parametrize("wrong", [np.nan, np.inf, -np.inf])
-def test_one_number_that_is_none_is_found_wherever_it_stands(place: int, wrong: float) -> None:
-    samples = np.full(205_000, 3e38, np.float32)
-    assert is_finite(samples)
-    samples[place] = wrong
-    assert not is_finite(samples)
+def test_one_number_that_is_none_is_found_wherever_it_stands(
+    place: tuple[int, ...], part: str, wrong: float
+) -> None:
+    sonar = make_sonar(n_row=2, n_sample=800)
+    plan = Compressor.prepare(sonar, CompressSettings())
+    for echo in (hiss(sonar, 1), np.zeros((2, 32, 800), np.complex64)):
+        assert is_finite(plan.run_planes(echo, plan.allocate()))
+        getattr(echo, part)[place] = wrong
+        assert not is_finite(plan.run_planes(echo, plan.allocate()))
 
 
-@pytest.mark.parametrize("n", [1, 2, 31, 4608])
-def test_the_median_is_the_usual_one(n: int) -> None:
-    values = np.random.default_rng(n).exponential(size=(3, n)).astype(np.float32)
-    assert _median(values[:, ::2]) == pytest.approx(float(np.median(values[:, ::2])), rel=1e-6)
+LAWS = {
+    "exponential": lambda rng, n: rng.exponential(1e-7, n),
+    "few values": lambda rng, n: rng.integers(0, 4, n),
+    "one value": lambda rng, n: np.full(n, 3.0),
+    "zeros": lambda rng, n: np.zeros(n),
+    "all magnitudes": lambda rng, n: 10 ** rng.uniform(-44, 38, n),
+    "two far apart": lambda rng, n: np.where(rng.random(n) < 0.5, 1.0, 1e30),
+    "least and nothing": lambda rng, n: 1e-45 * rng.integers(0, 2, n),
+    "heavy": lambda rng, n: rng.exponential(1, n) ** 20,
+}
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 7, 8, 31, 256, 4608])
+@pytest.mark.parametrize("law", LAWS)
+def test_the_median_is_the_usual_one(law: str, n: int) -> None:
+    rng = np.random.default_rng(n)
+    for _ in range(5):
+        values = np.asarray(LAWS[law](rng, n), np.float32)
+        ordered = np.sort(values).astype(np.float64)
+        assert find_median(values) == (ordered[(n - 1) // 2] + ordered[n // 2]) / 2
+
+
+def test_only_the_wanted_rows_and_the_quiet_end_of_the_window_count() -> None:
+    rng = np.random.default_rng(3)
+    parts = rng.standard_normal((2, 5, 300)).astype(np.float32)
+    parts[:, :, :120] *= 30
+    wanted = np.array([True, False, True, True, False])
+    got = quiet_median(parts, wanted, 20, 290, 32, 1.5, np.zeros(3 * 270, np.float32))
+    # Halves of 135, then of 67 samples: from the second on both are alike.
+    quiet = parts[:, wanted, 155:290]
+    assert got == pytest.approx(float(np.median(quiet[0] ** 2 + quiet[1] ** 2)), rel=1e-6)
