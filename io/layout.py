@@ -108,9 +108,15 @@ SONAR_ARRAYS = (
 )
 
 PATTERNS = tuple(
-    Item(f"pattern_{way}_{axis}", f"pattern_{way}_{axis}", "rad, dB", (2, "n"), meaning="angle and gain")
+    Item(
+        f"pattern_{way}_{axis}",
+        f"pattern_{way}_{axis}",
+        "rad, dB",
+        (2, "n"),
+        meaning=f"angle from the normal, positive {positive}, and one-way gain",
+    )
     for way in ("transmit", "receive")
-    for axis in ("along", "vertical")
+    for axis, positive in (("along", "forward"), ("vertical", "upward"))
 )
 
 PING_COLUMNS = (
