@@ -15,9 +15,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pingloom.bench.budget_noise import (
+    NoiseRow,
+    heard_noise,
+    look_gain_db,
+    noise_by_formula_db,
+    noise_in_image_db,
+)
 from pingloom.imaging import rays
 from pingloom.imaging.chain import Chain, ChainSettings
-from pingloom.imaging.errors import ParameterError
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.records import Ping, Platform, Sonar, Water
 from pingloom.io.settings import apply
@@ -67,6 +73,8 @@ class Budget:
 
     title: str
     rows: tuple[BudgetRow, ...]
+    noise: tuple[NoiseRow, ...]
+    """Empty where the scenario has none."""
     cell_m: tuple[float, float]
     """-3 dB cell at the farthest point, along and across on the ground. [m]"""
     pieces: dict[str, NDArray[np.float32]] = field(default_factory=dict)
@@ -76,7 +84,7 @@ class Budget:
     @property
     def agrees(self) -> bool:
         """Whether every row does."""
-        return all(row.agrees for row in self.rows)
+        return all(row.agrees for row in (*self.rows, *self.noise))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,15 +129,29 @@ class _Place:
         return rays.layers_eigenray(self.layers(self.h), self.x)
 
     def level_db(
-        self, x: float, h: float, launch_rad: float, roll_rad: float = 0.0, area_rad: float | None = None
+        self,
+        x: float,
+        h: float,
+        launch_rad: float,
+        roll_rad: float = 0.0,
+        area_rad: float | None = None,
+        faster: float = 1.0,
     ) -> float:
-        """What raises an echo to backscatter where place and launch angle are believed so. [dB]"""
+        """What raises an echo to backscatter where place and launch angle are believed so. [dB]
+
+        Less what rows lose that are aligned at that angle, not at the ray's; ``faster`` is the sound speed believed for that
+        over the true one.
+        """
         sonar, r = self.scenario.sonar, np.hypot(x, h)
         off = np.sin(launch_rad - np.deg2rad(sonar.depression_deg) - roll_rad)
         gain = 0.0
         for size in (sonar.transmit_vertical_m, sonar.receive_vertical_m):
             gain += 20 * np.log10(abs(np.sinc(size / self.scenario.wavelength_m * off)))
         level = np.cos(launch_rad if area_rad is None else area_rad)
+        true = np.sin(float(self.ray.launch_rad) - np.deg2rad(sonar.depression_deg))
+        row_m = (np.arange(sonar.n_row) - (sonar.n_row - 1) / 2) * sonar.row_pitch_m
+        turns = row_m / self.scenario.wavelength_m * (off / faster - true)
+        gain -= 20 * np.log10(abs(np.mean(np.exp(2j * np.pi * turns))))
         return float(40 * np.log10(r) + 2 * self.absorption_db_m * r - gain - 10 * np.log10(x / level**2))
 
     @property
@@ -160,10 +182,7 @@ class _Source:
 def budget(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: None) -> Budget:
     """Work out the error budget of a scenario's sonar, vehicle and water.
 
-    Raises
-    ------
-    ParameterError
-        If the scenario's vehicle runs legs with turns: its points have no one closest ping.
+    A vehicle that runs legs goes straight here, at the same speed: points need one closest ping.
     """
     from pingloom.simulate import echoes
 
@@ -180,6 +199,7 @@ def budget(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: 
     chain, image, origin = _image(right, pings, heading)
     spots = [_peak(image, origin, chain, middle, sign * x) for x in ranges]
     absorption = chain.absorption_db_m
+    places = [_Place(probe, water, array_depth, x, height, absorption) for x in ranges]
     rows: list[BudgetRow] = []
     pieces = {"right": _piece(image, origin, chain, middle, sign * ranges[-1])}
     for source in _sources(probe, water, sign):
@@ -193,13 +213,13 @@ def budget(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: 
                 for spot, peak in zip(spots, peaks, strict=True)
             ]
             pieces[source.name] = _piece(image, origin, wrong_chain, middle, sign * ranges[-1])
-        for x, one in zip(ranges, found, strict=True):
-            along, across, level = source.predict(_Place(probe, water, array_depth, x, height, absorption))
+        for at, one in zip(places, found, strict=True):
+            along, across, level = source.predict(at)
             rows.append(
                 BudgetRow(
                     source=source.name,
                     error=source.error,
-                    range_m=x,
+                    range_m=at.x,
                     predicted=(along, sign * across, level),
                     found=one,
                     smear_db=source.smear_db,
@@ -208,20 +228,59 @@ def budget(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: 
     return Budget(
         title=scenario.title,
         rows=tuple(rows),
+        noise=tuple(_noise(scenario, probe, right, places, heading)),
         cell_m=_cell(probe, ranges[-1], height),
         pieces=pieces,
         pixel_m=(chain.grid.along_m, chain.grid.across_m),
     )
 
 
+def _noise(
+    scenario: Scenario, probe: Scenario, right: _Beliefs, places: list[_Place], heading_rad: float
+) -> Iterator[NoiseRow]:
+    """Noise at the points' places, from pings without any point."""
+    from pingloom.simulate import echoes
+
+    found = heard_noise(probe, scenario)
+    if found is None:
+        return
+    heard, level_db = found
+    side = right.sonar.side
+    pings = [ping for ping, _ in echoes.simulate(heard) if ping.side == side]
+    beliefs = dataclasses.replace(right, sonar=echoes.sonars(heard)[side])
+    chain, image, origin = _image(beliefs, pings, heading_rad, noise_too=True)
+    vehicle = heard.vehicle
+    along = (np.arange(_PINGS) - (_PINGS - 1) / 2) * vehicle.speed_m_s / vehicle.ping_rate_hz
+    half_rad = chain.sides[side].beamformer.sector_half_rad
+    sign = 1.0 if side == "starboard" else -1.0
+    lambert = heard.seabed.lambert_db if heard.seabed.grazing_deg is None else None
+    for at in places:
+        cell = _cell(heard, at.x, at.h)[0]
+        looks = look_gain_db(heard, at.r, along, half_rad)
+        down = np.sin(_arrival_rad(at))
+        yield NoiseRow(
+            level_db=level_db,
+            range_m=at.x,
+            predicted_db=noise_by_formula_db(heard, level_db, at.right_db, looks),
+            found_db=noise_in_image_db(image, origin, chain, (along[-1], sign * at.x), (cell, 1.0)),
+            seabed_db=None if lambert is None else float(lambert + 20 * np.log10(down)),
+        )
+
+
+def _arrival_rad(at: _Place) -> float:
+    """Grazing angle of the ray at the seabed, by Snell's law from the array's."""
+    speed = at.water.profile_sound_speed_m_s
+    ratio = 1.0
+    if speed is not None:
+        c = np.interp([at.array_depth_m, at.array_depth_m + at.h], at.water.profile_depth_m, speed)
+        ratio = float(c[1] / c[0])
+    return float(np.arccos(min(ratio * np.cos(float(at.ray.launch_rad)), 1.0)))
+
+
 # ---- the scene ---------------------------------------------------------------------------------------------------
 
 
 def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
-    if scenario.vehicle.legs:
-        raise ParameterError(
-            "vehicle.legs: the budget takes a straight run past its points; allowed: a scenario without legs."
-        )
     sonar, vehicle = scenario.sonar, scenario.vehicle
     near = max(sonar.range_start_m, scenario.altitude_m / np.sin(np.deg2rad(60)))
     reach = [float(np.sqrt(max(r**2 - scenario.altitude_m**2, 1.0))) for r in (near, sonar.range_stop_m)]
@@ -236,7 +295,7 @@ def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
         scenario,
         **plain,
         sonar=dataclasses.replace(sonar, sides="port" if sign < 0 else "starboard"),
-        vehicle=dataclasses.replace(vehicle, n_ping=_PINGS, motion=(), random_motion=()),
+        vehicle=dataclasses.replace(vehicle, n_ping=_PINGS, legs=(), motion=(), random_motion=()),
         navigation=NavigationTable(),
         water=dataclasses.replace(scenario.water, noise=False),
         seabed=dataclasses.replace(scenario.seabed, present=False),
@@ -265,7 +324,7 @@ def _settings(probe: Scenario) -> ChainSettings:
 
 
 def _image(
-    beliefs: _Beliefs, pings: list[Ping], heading_rad: float
+    beliefs: _Beliefs, pings: list[Ping], heading_rad: float, *, noise_too: bool = False
 ) -> tuple[Chain, NDArray[np.float32], tuple[int, int]]:
     """The chain, its image (along, across), and the indices of its first row and column."""
     trajectory = Trajectory.from_platform(beliefs.platform)
@@ -276,7 +335,10 @@ def _image(
         state, new, _ = chain.step(state, ping, trajectory)
         tiles += new
     tiles += chain.finish(state, trajectory)[0]
-    return chain, np.concatenate([t.intensity for t in tiles]), (tiles[0].first_along, tiles[0].first_across)
+    image = np.concatenate([t.intensity for t in tiles])
+    if noise_too:  # what was subtracted, where noise was known
+        image = image + np.nan_to_num(np.concatenate([t.noise_equivalent for t in tiles]))
+    return chain, image, (tiles[0].first_along, tiles[0].first_across)
 
 
 def _cut(image, origin, chain: Chain, along: float, across: float) -> tuple[slice, slice]:
@@ -370,7 +432,11 @@ def _sources(probe: Scenario, water: Water, sign: float) -> Iterator[_Source]:
     def by_array_speed(at: _Place) -> tuple[float, float, float]:
         launch, believed = float(at.ray.launch_rad), c_array + 5.0
         tilted = float(np.arccos(min(np.cos(launch) * believed / c_array, 1.0)))
-        return 0.0, 0.0, at.level_db(at.x, at.h, tilted, area_rad=launch) - at.right_db
+        return (
+            0.0,
+            0.0,
+            (at.level_db(at.x, at.h, tilted, area_rad=launch, faster=believed / c_array) - at.right_db),
+        )
 
     yield _Source(
         "sound speed at the array",
@@ -432,7 +498,11 @@ def _sources(probe: Scenario, water: Water, sign: float) -> Iterator[_Source]:
         def by_straight_rays(at: _Place) -> tuple[float, float, float]:
             r = c_array * float(at.ray.time_s)
             x = float(np.sqrt(r**2 - at.h**2))
-            return 0.0, x - at.x, at.level_db(x, at.h, float(np.arctan2(at.h, x))) - at.right_db
+            # Distances along from the receivers come out as r p c to x, p the ray's horizontal slowness: too long. The looks
+            # lie evenly about the place of sending, and the receivers have moved on from there.
+            ahead = speed * 2 * float(at.ray.time_s)
+            along = float(ahead * (1 - r * np.cos(float(at.ray.launch_rad)) / at.x))
+            return along, x - at.x, at.level_db(x, at.h, float(np.arctan2(at.h, x))) - at.right_db
 
         yield _Source(
             "refraction",

@@ -25,7 +25,7 @@ from pingloom.simulate.pulse import filter_response
 from pingloom.simulate.receive import volts_per_pascal
 from pingloom.simulate.scenario import Scenario
 
-__all__ = ["Coherence", "Kind", "NoiseReport", "noise_picture", "noise_report"]
+__all__ = ["Coherence", "Kind", "NoiseReport", "noise_picture", "noise_report", "spectrum_level_db"]
 
 _SEGMENT = 128  # samples
 _EDGE = 3  # bins at the band's ends, which meet in the transform and mix under the window
@@ -99,6 +99,18 @@ def noise_report(scenario: Scenario, *, n_ping: int = 32) -> NoiseReport:
     return NoiseReport(
         side, frequency, tuple(kinds), recorded, coherence, 1 / sonar.sample_interval_s, n_ping
     )
+
+
+def spectrum_level_db(scenario: Scenario) -> float | None:
+    """Mean level over the sweep of all noise with a spectrum at the first side's receivers, None without any.
+
+    In dB re 1 uPa^2/Hz, powers added.
+    """
+    listening = Listening(next(iter(true_sonars(scenario).values())), 0)
+    sonar = scenario.sonar
+    frequency = sonar.centre_frequency_hz + np.linspace(-0.5, 0.5, 101) * abs(sonar.sweep_hz)
+    kinds = [level(frequency) for _, _, effect, level in _asked(scenario, listening) if effect is not None]
+    return float(10 * np.log10(sum(np.mean(10 ** (db / 10)) for db in kinds))) if kinds else None
 
 
 def _asked(

@@ -23,7 +23,8 @@ def command(scenario, output, overwrite, as_json, quiet) -> None:
 
     Unit points at three ranges are simulated once and imaged with one belief wrong at a time: altitude, sound speeds, heading,
     pitch, roll, clock, source level, absorption, bent rays. Each shift and change of level stands beside what a formula
-    predicts. Ends with exit code 1 where they disagree.
+    predicts; so does the backscatter that equals the noise, imaged from pings without a point. Legs are taken as one straight
+    run. Ends with exit code 1 where image and formula disagree.
     """
     from pingloom.bench.budget import budget
     from pingloom.bench.budget_picture import budget_picture
@@ -52,6 +53,26 @@ def command(scenario, output, overwrite, as_json, quiet) -> None:
         "  motion within the pulse is not in simulated echoes (simple model): real ones carry it, and "
         "compress.motion_within_pulse=corrected takes it out"
     )
+    if found.noise:
+        report.table(
+            f"backscatter that equals the noise of {found.noise[0].level_db:.1f} dB re 1 uPa^2/Hz [dB re 1 m2 per m2]",
+            ("range [m]", "predicted / imaged", "seabed", "left in, it raises the seabed by [dB]", "verdict"),
+            [
+                (
+                    f"{row.range_m:g}",
+                    f"{row.predicted_db:+.2f} / {row.found_db:+.2f}",
+                    *(
+                        ("no Lambert's law", "-")
+                        if row.seabed_db is None
+                        else (f"{row.seabed_db:+.1f}", f"{row.raises_db:.3f}")
+                    ),
+                    "agrees" if row.agrees else "disagrees",
+                )
+                for row in found.noise
+            ],
+        )
+    else:
+        report.line("  the scenario has no noise")
     report.data = {
         "title": found.title,
         "cell_m": list(found.cell_m),
@@ -65,6 +86,18 @@ def command(scenario, output, overwrite, as_json, quiet) -> None:
                 "agrees": row.agrees,
             }
             for row in found.rows
+        ],
+        "noise": [
+            {
+                "spectrum_level_db": row.level_db,
+                "ground_range_m": row.range_m,
+                "predicted_db": row.predicted_db,
+                "imaged_db": row.found_db,
+                "seabed_db": row.seabed_db,
+                "left_in_raises_db": row.raises_db,
+                "agrees": row.agrees,
+            }
+            for row in found.noise
         ],
     }
     if output is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 from pingloom.bench.cli import main
@@ -66,6 +67,44 @@ def test_the_picture_is_a_png(said) -> None:
     assert said["picture"].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
-def test_legs_with_turns_are_refused_in_one_line(capsys) -> None:
-    assert main(["budget", "harbour_approach"]) == 2
-    assert "vehicle.legs" in capsys.readouterr().err
+def test_noise_reads_as_the_sonar_equation_says(said) -> None:
+    # Mellen's noise at 450 kHz, 38.1 dB, 24 receivers.
+    assert [row["spectrum_level_db"] for row in said["noise"]] == pytest.approx(3 * [38.06], abs=0.02)
+    assert len({row["ground_range_m"] for row in said["noise"]}) == 3
+    for row in said["noise"]:
+        assert row["agrees"]
+        assert row["imaged_db"] == pytest.approx(row["predicted_db"], abs=0.5)
+        raised = 10 ** (row["predicted_db"] / 10) + 10 ** (row["seabed_db"] / 10)
+        assert row["left_in_raises_db"] == pytest.approx(10 * np.log10(raised) - row["seabed_db"], abs=1e-6)
+
+
+LEGS = """
+title = "two short legs, three rows, port (invented)"
+[sonar]
+sides = "port"
+n_channel = 12
+n_row = 3
+range_stop_m = 18.0
+[vehicle]
+ping_rate_hz = 12.0
+speed_m_s = 1.6
+altitude_m = 5.0
+turn_radius_m = 8.0
+[[vehicle.legs]]
+length_m = 12.0
+heading_deg = 30.0
+[[vehicle.legs]]
+length_m = 12.0
+heading_deg = 120.0
+[water]
+noise = false
+"""
+
+
+@pytest.mark.slow
+def test_legs_are_taken_as_one_straight_run_and_no_noise_is_said_to_be_none(tmp_path, capsys) -> None:
+    (tmp_path / "legs.toml").write_text(LEGS)
+    assert main(["budget", str(tmp_path / "legs.toml")]) == 0
+    said = capsys.readouterr().out
+    assert "disagrees" not in said
+    assert "the scenario has no noise" in said
