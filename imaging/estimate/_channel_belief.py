@@ -100,7 +100,7 @@ class ChannelBelief:
         usual = np.median(gain[live])
         gain_db = np.where(live, 10 * np.log10(np.maximum(gain, 1e-12) / usual), np.nan)
         matrix, pull = self._normal(state, live)
-        phase, phase_std = self._solved(matrix, pull, live)
+        phase, phase_std, covariance = self._solved(matrix, pull, live)
         delay, delay_std = self._delays(state, live)
         pieces = self._pieces(state, live)
         return ChannelFix(
@@ -110,6 +110,7 @@ class ChannelBelief:
             gain_db=gain_db,
             phase_rad=phase,
             phase_std_rad=phase_std,
+            phase_covariance=covariance,
             delay_s=delay,
             delay_std_s=delay_std,
             n_piece=len(pieces),
@@ -126,6 +127,8 @@ class ChannelBelief:
             gain_db=nothing,
             phase_rad=nothing,
             phase_std_rad=nothing,
+            phase_covariance=np.deg2rad(self.settings.prior_deg) ** 2
+            * np.diag(self.live.ravel().astype(float)),
             delay_s=nothing,
             delay_std_s=nothing,
             n_piece=0,
@@ -230,7 +233,7 @@ class ChannelBelief:
         parts = (np.concatenate(p) for p in (design, angle, weight, tilt))
         return _eliminated(*parts, 1 / max(doubt, 1e-6) ** 2)
 
-    def _solved(self, matrix, pull, live) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _solved(self, matrix, pull, live) -> tuple[NDArray[np.float64], ...]:
         prior = np.eye(pull.size)
         if live.shape[0] > 1:
             # Receivers of a row share their electronics: a row as a whole may be as far off as one of them.
@@ -239,17 +242,19 @@ class ChannelBelief:
         spread = np.linalg.inv(matrix + prior / np.deg2rad(self.settings.prior_deg) ** 2)
         return self._levelled(spread, pull, live)
 
-    def _levelled(self, spread, pull, live) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Solution and its standard deviation with mean and slope of the live ones taken out: those are no errors."""
+    def _levelled(self, spread, pull, live) -> tuple[NDArray[np.float64], ...]:
+        """Solution, its standard deviation and covariance, mean and slope of the live ones taken out: they are no errors."""
         flat = live.ravel()
         value, std = np.zeros(flat.size), np.zeros(flat.size)
+        covariance = np.zeros((flat.size, flat.size))
         along = np.tile(self.along_m, live.shape[0])[flat]
         base = np.linalg.qr(np.stack([np.ones(along.size), along], axis=1))[0]
         project = np.eye(along.size) - base @ base.T
         value[flat] = project @ (spread @ pull)[flat]
         own = project @ spread[np.ix_(flat, flat)] @ project
         std[flat] = np.sqrt(np.maximum(np.diag(own), 0))
-        return value.reshape(live.shape), std.reshape(live.shape)
+        covariance[np.ix_(flat, flat)] = own
+        return value.reshape(live.shape), std.reshape(live.shape), covariance
 
     # ---- delays ------------------------------------------------------------------------------------------
 
@@ -270,7 +275,7 @@ class ChannelBelief:
             h = self.step[: n - 1]
             information = (h.T * weight) @ h + np.eye(n) / prior_samples**2
             pull = h.T @ (weight * step)
-            value, own = self._levelled(np.linalg.inv(information), pull, live[row : row + 1])
+            value, own, _ = self._levelled(np.linalg.inv(information), pull, live[row : row + 1])
             delay[row], std[row] = value[0] / self.sample_rate_hz, own[0] / self.sample_rate_hz
         return delay, std
 

@@ -103,6 +103,9 @@ class ChannelFix:
     """(row, channel) of the echo, without mean and slope."""
     phase_std_rad: NDArray[np.float64]
     """(row, channel)"""
+    phase_covariance: NDArray[np.float64]
+    """(row * channel, row * channel) of what is wrong with the phases; while too little is known, what is thought
+    possible. [rad^2]"""
     delay_s: NDArray[np.float64]
     """(row, channel) of the envelope, without each row's mean and slope: no phase can mend it."""
     delay_std_s: NDArray[np.float64]

@@ -11,6 +11,11 @@ navigation by their variances; how far the navigation strays from ping to ping i
 what the matches show. Shifts add up from ping to ping and leak away, since in the long run the navigation is
 right. Nothing is estimated from a pair whose overlap is too small, and a match that does not stand out of chance
 is refused.
+
+Phase errors of the receivers pass for a steady turn: where two looks share speckle, one receiver's phase meets that of
+another, and a slope of the difference along the shared part turns one look against the other, every ping alike. How
+large that may be follows from what the calibration states of its phases; it is estimated beside the steps as a turn
+that keeps, and left out of the heading.
 """
 
 from __future__ import annotations
@@ -27,6 +32,7 @@ from ..errors import ParameterError
 from ..frames import StripFrame, Trajectory
 from ..records import Correction, Ping, Platform, Sonar, Water
 from ._looks import Look, Match, evened, match_looks, refusal
+from ._steps import StepTable, weighed
 
 __all__ = [
     "Look",
@@ -70,8 +76,8 @@ class MotionSettings:
     """Parts of the swath that are compared by themselves, to tell a turn from a shift."""
     memory_pings: float = 60.0
     """Pings over which the navigation's own uncertainty is learnt."""
-    prior_pings: float = 1.0
-    """Pings that the stated uncertainty counts for."""
+    doubt_octaves: float = 4.0
+    """Standard deviation of what is stated of the navigation's steps, in factors of two."""
     caution: float = 1.4
     """Factor on the matches' stated standard deviation."""
     most_contradiction: float = 0.2
@@ -99,9 +105,10 @@ class MotionState:
     look: Look | None = None
     error: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     """(3,) along, across [m], heading [rad]: belief less truth."""
-    spread: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
-    """(3,) sums of squared steps less what matches alone make."""
-    n_spread: float = 0.0
+    steps: StepTable = field(default_factory=StepTable.start)
+    """What was learnt of the navigation's steps."""
+    turn: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    """Steady turn that the receivers' phases feign [rad a ping], its variance, and its variance before any match."""
     latency: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
     """Information on a constant latency, and its pull."""
     n_match: int = 0
@@ -247,8 +254,16 @@ class MotionEstimator:
             time_s=float(time_s),
         )
 
-    def update(self, state: MotionState, look: Look | None) -> tuple[MotionState, MotionFix]:
-        """Take in the look of one ping; None for a rejected ping, across which nothing is compared."""
+    def update(
+        self, state: MotionState, look: Look | None, phase_covariance: NDArray[np.float64] | None = None
+    ) -> tuple[MotionState, MotionFix]:
+        """Take in the look of one ping; None for a rejected ping, across which nothing is compared.
+
+        Parameters
+        ----------
+        phase_covariance : ndarray of float64, shape (row * channel, row * channel), optional
+            Of what is wrong with the receivers' phases; default nothing. [rad^2]
+        """
         if look is None:
             return replace(state, look=None), self._row(state, None, None, "the ping was rejected")
         if state.look is None:
@@ -262,20 +277,37 @@ class MotionEstimator:
         error = state.error * np.exp(-max(gap, 0.0) / self.settings.leak_s)
         if (
             not match.reason
-            and _contradiction(match, self.settings.caution) > self.settings.most_contradiction
+            and _contradiction(match, self.settings.caution, look.heading_rad)
+            > self.settings.most_contradiction
         ):
             # Looks that share no speckle but single bright things and their sidelobes: each band says something else.
             match = replace(match, reason="the bands of the swath contradict each other: no even seabed")
         if match.reason:
             new = replace(state, look=look, error=error, n_refused=state.n_refused + 1)
             return new, self._row(new, look, match, match.reason)
-        state = self._learnt(state, match, look, gap)
-        latency, _ = self._latency(state)
-        step = look.rate - state.look.rate
-        design, value, variance = _rows(match, self.settings.caution)
-        value = value + latency * (design @ step)
-        error = error + _weighed(design, value, variance, self._navigation_variance(state, gap))
-        new = replace(state, look=look, error=error, n_match=state.n_match + 1)
+        state = self._turning(state, look, phase_covariance)
+        design, value, variance = _rows(match, self.settings.caution, look.heading_rad)
+        turn, unsure, before = state.turn
+        value = value - turn * design[:, 2]
+        navigation = self._navigation_variance(state, gap)
+        navigation[2] += unsure
+        change = look.rate - state.look.rate
+        full = np.diag(variance) + (design * navigation) @ design.T
+        lean = -(design @ change)
+        solved = np.linalg.solve(full, np.stack([lean, value], axis=1))
+        state = replace(state, latency=state.latency + np.array([lean @ solved[:, 0], lean @ solved[:, 1]]))
+        value = value + self._latency(state)[0] * (design @ change)
+        table, step, feigned, unsure = state.steps.learn(
+            design, value, variance, unsure, *self._stated(gap), keep=1 - 1 / self.settings.memory_pings
+        )
+        new = replace(
+            state,
+            look=look,
+            error=error + step,
+            steps=table,
+            turn=np.array([turn + feigned, unsure, before]),
+            n_match=state.n_match + 1,
+        )
         return new, self._row(new, look, match, "")
 
     def compare(self, before: Look, look: Look, usual_step_m: float = np.inf) -> Match:
@@ -287,8 +319,7 @@ class MotionEstimator:
             How far to search; the largest step bounds it. [m]
         """
         plan = self.chain.sides[self.side]
-        axis = np.array([np.cos(look.heading_rad), np.sin(look.heading_rad)])
-        way = abs(float((look.where_m - before.where_m)[:2] @ axis))
+        way = abs(_way_m(before, look))
         frame = plan.beamformer.frame
         uniform = np.where(plan.beamformer.shading > 0, 1.0, 0.0)
         overlap = float(field_correlation(frame.along_m, uniform, np.array([way]))[0])
@@ -329,45 +360,41 @@ class MotionEstimator:
 
     # ---- navigation and match together -------------------------------------------------------------------
 
-    def _stated_variance(self, gap_s: float) -> NDArray[np.float64]:
+    def _stated(self, gap_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """(3,) variances of steps that the navigation states, bounds of what is believed, doubt in what is stated."""
         step = self.velocity_uncertainty_m_s * gap_s
         share = -np.expm1(-abs(gap_s) / self.settings.heading_time_s)
         turn = self.heading_uncertainty_rad * np.sqrt(2 * share)
-        return np.maximum(np.array([step, step, turn]) ** 2, 1e-14)
+        stated = np.maximum(np.array([step, step, turn]) ** 2, 1e-14)
+        reach, largest = self.settings.largest_step_m, self.settings.largest_turn_rad
+        return stated, np.array([reach, reach, largest]) ** 2, self.settings.doubt_octaves
 
     def _navigation_variance(self, state: MotionState, gap_s: float) -> NDArray[np.float64]:
         """Of the navigation's error from ping to ping: what it states, corrected by what matches showed."""
-        stated = self._stated_variance(gap_s)
-        n = self.settings.prior_pings
-        learnt = (n * stated + np.maximum(state.spread, 0)) / (n + state.n_spread)
-        most = np.array([self.settings.largest_step_m**2] * 2 + [self.settings.largest_turn_rad**2])
-        return np.clip(learnt, 1e-4 * stated, most)
+        return state.steps.variance(*self._stated(gap_s))
 
-    def _learnt(self, state: MotionState, match: Match, look: Look, gap_s: float) -> MotionState:
-        """Add one match to what is known of the navigation's steps and latency."""
-        keep = 1 - 1 / self.settings.memory_pings
-        design, value, variance = _rows(match, self.settings.caution)
-        information = (design.T / variance) @ design
-        navigation = self._navigation_variance(state, gap_s)
-        step, own = np.zeros(3), np.zeros(3)
-        for k in range(3):
-            # The others are held by the navigation, so that a turn does not pass for a shift.
-            total = information + np.diag(np.where(np.arange(3) == k, 0.0, 1 / navigation))
-            spread = np.linalg.pinv(total)
-            step[k] = (spread @ (design.T / variance) @ value)[k]
-            own[k] = spread[k, k]
-        excess = step**2 - own
-        change = look.rate - state.look.rate
-        full = np.diag(variance) + (design * navigation) @ design.T
-        lean = -(design @ change)
-        solved = np.linalg.solve(full, np.stack([lean, value], axis=1))
-        latency = state.latency + np.array([lean @ solved[:, 0], lean @ solved[:, 1]])
-        return replace(
-            state,
-            spread=keep * state.spread + excess,
-            n_spread=keep * state.n_spread + 1,
-            latency=latency,
-        )
+    def _turning(
+        self, state: MotionState, look: Look, phase_covariance: NDArray[np.float64] | None
+    ) -> MotionState:
+        """Carry the steady turn to this ping: phases better known feign less of it, and they wander.
+
+        Of errors e1 and, with more evidence, e2 the covariance is the variance of e2, so e2 is e1 times the ratio of
+        their variances and something independent.
+        """
+        if phase_covariance is None:
+            return state
+        beamformer = self.chain.sides[self.side].beamformer
+        along = beamformer.frame.along_m
+        lean = _slope_of_difference(along, 2 * _way_m(state.look, look))
+        n_row = phase_covariance.shape[0] // along.size
+        lean = np.tile(lean / n_row, n_row) * beamformer.wavelength_m / (2 * np.pi)
+        now = float(lean @ phase_covariance @ lean)
+        turn, unsure, before = state.turn
+        if not before > 0:
+            return replace(state, turn=np.array([0.0, now, now]))
+        kept = min(now / before, 1 - 1 / self.settings.memory_pings)
+        turned = np.array([kept * turn, kept**2 * unsure + max(now - kept**2 * before, 0.0), now])
+        return replace(state, turn=turned)
 
     def _latency(self, state: MotionState) -> tuple[float, float]:
         """Latency that is applied, and its standard deviation.
@@ -396,37 +423,43 @@ class MotionEstimator:
 
 
 def _rows(
-    match: Match, caution: float
+    match: Match, caution: float, heading_rad: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Equations for a step (along, across, turn): a turn to starboard moves what lies to starboard astern."""
+    """Equations for a step (along, across, turn): a turn to starboard moves what lies to starboard astern.
+
+    Against a current the array points away from the strip's axis; what it looks at then lies ahead or astern, and a turn
+    moves it across too.
+    """
     one, zero = np.ones_like(match.along_m), np.zeros_like(match.along_m)
+    ahead = -match.distance_m * np.tan(heading_rad)
     design = np.concatenate(
-        [np.stack([one, zero, -match.distance_m], axis=1), np.stack([zero, one, zero], axis=1)]
+        [np.stack([one, zero, -match.distance_m], axis=1), np.stack([zero, one, ahead], axis=1)]
     )
     value = np.concatenate([match.along_m, match.across_m])
     return design, value, (caution * np.concatenate([match.along_std_m, match.across_std_m])) ** 2
 
 
-def _contradiction(match: Match, caution: float) -> float:
+def _contradiction(match: Match, caution: float, heading_rad: float) -> float:
     """Share of the bands' equations that stray by three deviations and more from what the others say together."""
-    design, value, variance = _rows(match, caution)
+    design, value, variance = _rows(match, caution, heading_rad)
     if value.size <= 4:
         return 0.0
-    step = _weighed(design, value, variance, np.full(3, 1e6))
-    return float(np.mean(np.abs(value - design @ step) > 3 * np.sqrt(variance)))
+    off = value - design @ weighed(design, value, variance)
+    return float(np.mean(np.abs(off) > 3 * np.sqrt(variance)))
 
 
-def _weighed(
-    design: NDArray[np.float64],
-    value: NDArray[np.float64],
-    variance: NDArray[np.float64],
-    navigation: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Step that match and navigation agree on; bands that stray from the others count less (Huber's weights)."""
-    trust = np.ones(value.size)
-    for _ in range(4):
-        information = (design.T * (trust / variance)) @ design + np.diag(1 / navigation)
-        step = np.linalg.solve(information, (design.T * (trust / variance)) @ value)
-        off = np.abs(value - design @ step) / np.sqrt(variance)
-        trust = np.minimum(1.0, 1.5 / np.maximum(off, 1e-9))
-    return step
+def _way_m(before: Look, look: Look) -> float:
+    """Made good along the array between two looks. [m]"""
+    axis = np.array([np.cos(look.heading_rad), np.sin(look.heading_rad)])
+    return float((look.where_m - before.where_m)[:2] @ axis)
+
+
+def _slope_of_difference(along_m: NDArray[np.float64], shift_m: float) -> NDArray[np.float64]:
+    """(channel,) weights that make of phases the slope of phase(x) less phase(x + shift) where both are. [1/m]"""
+    node = np.linspace(along_m[0], along_m[-1] - abs(shift_m), 64)
+    if node[-1] <= node[0]:
+        return np.zeros(along_m.size)
+    lean = (node - node.mean()) / np.sum((node - node.mean()) ** 2)
+    unit = np.eye(along_m.size)
+    difference = [np.interp(node, along_m, e) - np.interp(node + abs(shift_m), along_m, e) for e in unit]
+    return np.array(difference) @ lean

@@ -194,7 +194,8 @@ class SideEstimator:
             look_weight=1.0 if fit else 0.0,
         )
         if steps.motion:
-            memory, motion, bits = self._motion(memory, ping, frame, row, altitude, fit)
+            phases = None if channels is None else channels.phase_covariance
+            memory, motion, bits = self._motion(memory, ping, frame, row, altitude, fit, phases)
             reasons |= bits
             row = replace(
                 row,
@@ -268,7 +269,7 @@ class SideEstimator:
             bits |= PingReason.CHANNELS_UNTIED
         return replace(memory, channels=state), fix, bits
 
-    def _motion(self, memory, ping, frame, row, altitude, fit) -> tuple[SideMemory, MotionFix, int]:
+    def _motion(self, memory, ping, frame, row, altitude, fit, phases) -> tuple[SideMemory, MotionFix, int]:
         state = memory.motion
         if frame is None or self.looks is None:
             reason = "between the legs" if frame is None else "no altitude is known"
@@ -280,7 +281,7 @@ class SideEstimator:
             state = replace(state, look=None, error=np.zeros(3))
         usable = fit and np.isfinite(altitude)
         look = self.looks.lay(ping, self.trajectory, frame, row) if usable else None
-        state, fix = self.looks.update(state, look)
+        state, fix = self.looks.update(state, look, phases)
         declined = fix.reason and fix.reason != "no look before it"
         bits = PingReason.MOTION_DECLINED if declined else 0
         return replace(memory, motion=state, frame=frame), fix, bits

@@ -62,6 +62,12 @@ def test_everything_that_was_spoilt_is_found(estimated) -> None:
     assert found["looks_matched"] >= 33
 
 
+def test_a_drift_does_not_pass_for_a_turn(estimated) -> None:
+    """Steps of 25 mm along were once read as a turn of 14 mrad, which put the point 0.2 m off at 16 m."""
+    turns = [r.shift_heading_rad for r in read_corrections(estimated[0]).sides["starboard"].rows]
+    assert np.abs(turns).max() < 4e-3  # 1.8 mrad when this was written
+
+
 def test_the_table_says_which_ping_and_why(estimated, spoilt) -> None:
     table = read_corrections(estimated[0])
     with open_recording(spoilt) as recording:
