@@ -121,6 +121,12 @@ def _answers(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]
         noise = _ERROR_MARGIN * old["error"]
         worse = (old["right"] and not new["right"]) or new["error"] > old["error"] + noise
         yield Finding(f"{stage}: error", "quality", old["error"], new["error"], noise, worse)
+        if old["dim_error"] is not None and new["dim_error"] is not None:
+            noise = _ERROR_MARGIN * old["dim_error"]
+            worse = new["dim_error"] > old["dim_error"] + noise
+            yield Finding(
+                f"{stage}: error in dim cells", "quality", old["dim_error"], new["dim_error"], noise, worse
+            )
 
 
 def _ratios(before: dict[str, Any], after: dict[str, Any], notes: list[str]) -> Iterator[Finding]:

@@ -194,11 +194,11 @@ def _beams(case: Case) -> dict[str, _Timed]:
 
 
 def _whole(case: Case, *, ground: bool = False) -> dict[str, _Timed]:
-    """The chain; with ``ground`` also its last stage, timed within a whole ping."""
+    """The chain; with ``ground`` also its last stage by itself."""
     chain = ours.CaseChain(case, _echo(case))
     n_pixel, side = chain.step(), chain.chain.sides["starboard"]
     stages = {"ping": _Timed(timed(chain.step), count_ping(side, n_pixel))}
     if ground:
-        laid = _Timed(chain.stage("ground and average"), count_ground(side.beamformer, n_pixel), n_pixel)
+        laid = _Timed(timed(chain.laying()), count_ground(side.beamformer, n_pixel), n_pixel)
         stages = {"ground": laid, **stages}
     return stages

@@ -68,6 +68,8 @@ class Stage:
     rivals: dict[str, tuple[str, Candidate]]
     rival_errors: dict[str, tuple[float, float]]
     extra: dict[str, Any] = field(default_factory=dict)
+    within_ping: Candidate | None = None
+    """The same within a whole ping, where what ran before has emptied the caches."""
 
 
 def judge_stage(name: str, stage: Stage, times: Times, top: Ceilings, share: float) -> dict[str, Any]:
@@ -89,6 +91,17 @@ def judge_stage(name: str, stage: Stage, times: Times, top: Ceilings, share: flo
             "rival": rival,
             "flag": judge_rival(rival, took, top.speed, stage.rival_errors[key][0]),
         }
+    within = None
+    if stage.within_ping is not None:
+        took = times.of("within_ping")
+        within = {
+            "median_us": took.median * 1e6,
+            "quartiles_us": [took.low * 1e6, took.high * 1e6],
+            "ratios": {},
+        }
+        for key in stage.rivals if good else ():
+            ratio = times.ratio(key, "within_ping")
+            within["ratios"][key] = [ratio.median, ratio.low, ratio.high]
     least_s = stage.count.least_seconds(top.fft_gflop_s, top.fma_gflop_s, top.l2_gb_s)
     return {
         "median_us": own.median * 1e6,
@@ -105,6 +118,7 @@ def judge_stage(name: str, stage: Stage, times: Times, top: Ceilings, share: flo
         "unit": stage.unit,
         "core_share": share,
         "rivals": others,
+        "within_ping": within,
         **stage.extra,
     }
 

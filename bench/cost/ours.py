@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from pingloom.imaging.compress import Compressor, CompressSettings
 from pingloom.imaging.focus import Focuser
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.lay import GridSettings
+from pingloom.imaging.laying import Layer
 from pingloom.imaging.records import Pattern, Ping, Platform, Sonar, Water
 
 from .cases import Case, delay_and_sum_reference, intensity, pulse, replica
@@ -133,6 +136,13 @@ class CaseChain:
         self.state, _, reports = self.chain.step(self.state, self.ping, self.trajectory)
         return reports[0].added
 
+    def laying(self) -> Callable[[], int]:
+        """The last stage by itself: lay the ping's look, whose field is there already, once more."""
+        kept = _Kept(self.chain.layer)
+        chain = replace(self.chain, layer=kept)
+        self.state, _, _ = chain.step(self.state, self.ping, self.trajectory)
+        return lambda: kept.layer.look(*kept.looked)[0]
+
     def stage(self, *names: str) -> Callable[[], float]:
         """A candidate that images the ping and counts only the stages of these names. [s]"""
 
@@ -165,6 +175,18 @@ class CaseChain:
         row, column, level = (np.concatenate(p) for p in zip(*parts, strict=True))
         grid = self.chain.grid
         return (row + 0.5) * grid.along_m, (column + 0.5) * grid.across_m, level
+
+
+class _Kept:
+    """A layer that keeps what it was last given."""
+
+    def __init__(self, layer: Layer) -> None:
+        self.layer = layer
+        self.looked: tuple[Any, ...] = ()
+
+    def look(self, *given: Any) -> tuple[int, int, int]:
+        self.looked = given
+        return self.layer.look(*given)
 
 
 def missed_pixels(

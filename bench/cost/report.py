@@ -99,6 +99,13 @@ def _stages(report: Report, run: dict[str, Any]) -> None:
                 remarks.append(
                     f"{name}: {missed} of {of} pixels of the sector got no look at a heading of {heading} rad"
                 )
+        within = stage["within_ping"]
+        if within is not None:
+            ratios = "; ".join(f"{_spread(v)} times faster than {key}" for key, v in within["ratios"].items())
+            remarks.append(
+                f"{name}: by itself as above; within a whole ping, whose beams have emptied the caches, "
+                f"{within['median_us']:.0f} us, {ratios}"
+            )
         if "note" in stage:
             remarks.append(f"{name}: {stage['note']}")
     columns = (

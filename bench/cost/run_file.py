@@ -54,6 +54,7 @@ _STAGE = {
     "ceiling_fraction": float,
     "core_share": float,
     "rivals": _Each(_RIVAL),
+    "within_ping": _Or({"median_us": float}),
 }
 _LINE = {
     "pixels": float,

@@ -72,6 +72,8 @@ def run_stages(
         stage = make(setting)
         watch = Watch()
         candidates = {"ours": stage.own, **{k: call for k, (_, call) in stage.rivals.items()}}
+        if stage.within_ping is not None:
+            candidates["within_ping"] = stage.within_ping
         times = measure(candidates, rounds=rounds)
         found[name] = judge_stage(name, stage, times, top, watch.share())
     return found
@@ -168,7 +170,7 @@ def _ground(s: Setting) -> Stage:
     missed = {f"{h:g}": list(ours.missed_pixels(s.case, s.echo, h)) for h in _HEADINGS_RAD}
     at_pixel = _at_pixels(s, single)
     return Stage(
-        chain.stage("ground and average"),
+        timed(chain.laying()),
         *error,
         count_ground(plan, extra["n_pixel"]),
         "pixel",
@@ -183,6 +185,7 @@ def _ground(s: Setting) -> Stage:
             "note": "ours reads the complex field with 4 x 4 taps, detects there, and sums weights and noise too; its "
             "error is that of the whole chain at the pixels",
         },
+        chain.stage("ground and average"),
     )
 
 

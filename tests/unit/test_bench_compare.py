@@ -43,6 +43,7 @@ def a_run() -> dict:
         "ceiling_fraction": 0.3,
         "core_share": 1.0,
         "rivals": {"expert": rival},
+        "within_ping": None,
     }
     rows = [
         QualityRow(quantity="looks", measured=9.0, predicted=8.6, unit="", spread=0.2, allowed=1.3),
@@ -186,6 +187,10 @@ def test_a_stage_that_turned_wrong_is_worse() -> None:
 
 def test_a_stage_whose_error_grew_is_worse_while_it_is_still_allowed() -> None:
     assert worse(lambda run: run["stages"]["beams"].update(error=2e-3)) == ["beams: error"]
+
+
+def test_low_level_pixels_are_judged_apart() -> None:
+    assert worse(lambda run: run["stages"]["beams"].update(dim_error=0.04)) == ["beams: error in dim cells"]
 
 
 def test_what_is_gone_is_worse() -> None:

@@ -23,6 +23,7 @@ from pingloom.bench.cost.cases import (
     sector_pixels,
 )
 from pingloom.bench.cost.judging import LIMITS
+from pingloom.imaging._sums import COUNT, TOTAL
 from tests.unit.make import parts
 
 
@@ -136,6 +137,19 @@ def test_our_chain_is_right_at_every_pixel(case, echo, exact) -> None:
     error, dim = errors(level[keep], want)
     assert error < LIMITS["ping"][0]
     assert dim < LIMITS["ping"][1]
+
+
+def test_a_look_that_is_laid_once_more_counts_twice(case, echo) -> None:
+    # What is timed as the last stage does all that the last stage of a ping does.
+    chain = ours.CaseChain(case, echo)
+    again = chain.laying()
+    own = chain.state.sides["starboard"]
+    once = own.accumulator.sums.copy()
+    added = again()
+    assert added > 1000
+    twice = own.accumulator.sums
+    assert_allclose(twice[:, :, COUNT], 2 * once[:, :, COUNT], rtol=1e-6)
+    assert_allclose(twice[:, :, TOTAL], 2 * once[:, :, TOTAL], rtol=1e-5)
 
 
 def test_our_simulator_is_right(case) -> None:
