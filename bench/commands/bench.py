@@ -18,17 +18,24 @@ __all__ = ["command"]
 
 
 @click.command(epilog="Example: pingloom bench --quick -o bench.json")
-@click.option("--quick", "level", flag_value="quick", help="Under a minute: fewer rounds, a small scene.")
-@click.option("--full", "level", flag_value="full", help="More rounds than the usual few minutes.")
+@click.option("--quick", "level", flag_value="quick", help="Under a minute: fewer rounds, small scenes.")
+@click.option("--full", "level", flag_value="full", help="Twice the rounds of the usual few minutes.")
 @click.option(
-    "--against", type=click.Path(path_type=Path), help="An earlier run; exit code 1 if something got worse."
+    "--against",
+    type=click.Path(path_type=Path),
+    help="Compare with this earlier run (a file of -o); exit code 1 if something got worse by more than the noise of both.",
 )
-@click.option("--run", "given", type=click.Path(path_type=Path), help="Take this run instead of making one.")
+@click.option(
+    "--run",
+    "given",
+    type=click.Path(path_type=Path),
+    help="Show or compare this run (a file of -o) instead of making one.",
+)
 @click.option(
     "-o",
     "--output",
     type=click.Path(path_type=Path),
-    help="Write the run to this JSON file, figures beside it.",
+    help="Write the run to this JSON file, two figures (ratios and speckle, growth) beside it.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace the output.")
 @common_options
@@ -36,8 +43,10 @@ def command(level, against, given, output, overwrite, as_json, quiet) -> int:
     """Time every stage against what others would write, on one core, after checking its answer.
 
     Each stage is first held against a float64 reference, cells 20 dB below the mean apart; then it takes turns with its
-    rivals in one process. Besides: cost of a line, real time, memory, start-up, growth with the sizes, and the quality
-    of images of simulated scenes beside theory. Exit code 1 if an answer is wrong, or worse than in --against.
+    rivals in one process. Besides: goals, ceilings of the core, cost of a line, real time, a second core, memory,
+    start-up, growth with the sizes, and the quality of images of simulated scenes beside theory. What else runs on the
+    machine is said, and makes ratios worse: measure on quiet cores. Exit code 1 if an answer is wrong, or anything is
+    worse than in --against.
     """
     from pingloom.bench.cost.run_file import read_run
 

@@ -128,14 +128,16 @@ def between(n_beam: int, n_sample: int, beam_taps: int, sample_taps: int) -> Cou
     )
 
 
-def ground(n_pixel: int, n_beam: int, n_field_sample: int) -> Count:
-    """Place of each pixel (66), sixteen real taps on complex samples (70), detection (3), six sums and their weights (20).
+def ground(n_pixel: int, n_beam: int, n_field_sample: int, n_tap: int) -> Count:
+    """Place of each pixel (66), four beams' ``n_tap`` real taps on complex samples, detection (3), six sums with their
+    weights (20).
 
-    Moved: the field once, and six sums of each pixel to and fro.
+    Reading: products and sums of four beams (14 a tap), products along delay (2) and their sums (2, less 2). Moved: the
+    field once, and six sums of each pixel to and fro.
     """
     return Count(
         transform=0.0,
-        arithmetic=n_pixel * (66 + 70 + 3 + 20),
+        arithmetic=n_pixel * (66 + 18 * n_tap - 2 + 3 + 20),
         moved=_COMPLEX64 * n_beam * n_field_sample + n_pixel * 2 * 6 * _FLOAT32,
     )
 

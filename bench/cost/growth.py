@@ -199,6 +199,6 @@ def _whole(case: Case, *, ground: bool = False) -> dict[str, _Timed]:
     n_pixel, side = chain.step(), chain.chain.sides["starboard"]
     stages = {"ping": _Timed(timed(chain.step), count_ping(side, n_pixel))}
     if ground:
-        laid = _Timed(timed(chain.laying()), count_ground(side.beamformer, n_pixel), n_pixel)
+        laid = _Timed(timed(chain.laying()), count_ground(side, n_pixel), n_pixel)
         stages = {"ground": laid, **stages}
     return stages

@@ -32,13 +32,14 @@ def count_beams(plan: Beamformer, *, detect: bool) -> counts.Count:
     return count + counts.between(plan.direction.size, plan.n_sample, *taps)
 
 
-def count_ground(plan: Beamformer, n_pixel: int) -> counts.Count:
+def count_ground(side: SidePlan, n_pixel: int) -> counts.Count:
     """Operations and bytes of laying a look of so many pixels."""
-    return counts.ground(n_pixel, plan.direction.size, plan.n_sample * plan.upsampling)
+    plan, taps = side.beamformer, side.readout
+    n_tap = taps.delay_taps.size * 4 // (2 * taps.direction_taps.size)
+    return counts.ground(n_pixel, plan.direction.size, plan.n_sample * plan.upsampling, n_tap)
 
 
 def count_ping(side: SidePlan, n_pixel: int) -> counts.Count:
     """Operations and bytes of the three large stages of one ping of one side; tables of a ping are not counted."""
-    plan, filtered = side.beamformer, side.compressor
-    count = counts.matched_filter(side.sonar.n_channel, side.sonar.n_sample, filtered.n_fft)
-    return count + count_beams(plan, detect=False) + count_ground(plan, n_pixel)
+    filtered = counts.matched_filter(side.sonar.n_channel, side.sonar.n_sample, side.compressor.n_fft)
+    return filtered + count_beams(side.beamformer, detect=False) + count_ground(side, n_pixel)

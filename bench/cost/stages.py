@@ -159,7 +159,6 @@ def _at_pixels(s: Setting, strip: NDArray[np.float32]) -> tuple[float, float]:
 
 def _ground(s: Setting) -> Stage:
     chain, extra, error = _one_look(s)
-    plan = chain.chain.sides["starboard"].beamformer
     run = rivals.ground_straightforward(s.case)
     image, strip = s.image.astype(np.float32), _strip(s.case)
     where = (_ALONG_M, _HEADING_RAD)
@@ -172,7 +171,7 @@ def _ground(s: Setting) -> Stage:
     return Stage(
         timed(chain.laying()),
         *error,
-        count_ground(plan, extra["n_pixel"]),
+        count_ground(chain.chain.sides["starboard"], extra["n_pixel"]),
         "pixel",
         extra["n_pixel"],
         {"straightforward": ("ground_straightforward", timed(lambda: run(image, strip, *where)))},
@@ -182,8 +181,8 @@ def _ground(s: Setting) -> Stage:
             "rival_pixels": n_rival,
             "missed_pixels": missed,
             "rival_error_at_pixels": list(at_pixel),
-            "note": "ours reads the complex field with 4 x 4 taps, detects there, and sums weights and noise too; its "
-            "error is that of the whole chain at the pixels",
+            "note": "ours reads the complex field with taps across beams and samples, detects there, and sums weights and "
+            "noise too; its error is that of the whole chain at the pixels",
         },
         chain.stage("ground and average"),
     )

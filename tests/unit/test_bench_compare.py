@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
+import subprocess
 
 import pytest
 
+from pingloom.bench.cost import run as run_module
 from pingloom.bench.cost.compare import compare
 from pingloom.bench.cost.run_file import FORMAT, read_run, write_run
 from pingloom.bench.quality import QualityRow
@@ -285,3 +288,28 @@ def test_a_file_that_is_no_json_object_is_refused(tmp_path, content) -> None:
 def test_a_folder_is_refused(tmp_path) -> None:
     with pytest.raises(DataError, match="no file"):
         read_run(tmp_path)
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="git is not installed")
+def test_the_commit_is_that_of_the_source_and_of_no_other_repository(tmp_path, monkeypatch) -> None:
+    place = tmp_path / "installed" / "run.py"
+    place.parent.mkdir()
+    place.write_text("pass\n")
+
+    def git(*words: str) -> None:
+        name = ["-c", "user.name=nobody", "-c", "user.email=nobody@example.invalid"]
+        subprocess.run(["git", "-C", str(tmp_path), *name, *words], check=True, capture_output=True)
+
+    monkeypatch.setattr(run_module, "__file__", str(place))
+    for name in ("GIT_DIR", "GIT_WORK_TREE", "GIT_INDEX_FILE"):
+        monkeypatch.delenv(name, raising=False)
+    assert run_module._commit() is None
+    git("init", "-q")
+    git("commit", "-q", "--allow-empty", "-m", "somebody else's")
+    assert run_module._commit() is None
+    git("add", ".")
+    git("commit", "-q", "-m", "source")
+    clean = run_module._commit()
+    assert len(clean) == 40
+    place.write_text("pass  # changed\n")
+    assert run_module._commit() == clean + "+"

@@ -76,7 +76,10 @@ def test_counts_grow_as_their_sizes() -> None:
     level = 60 * 100 * 6
     assert counts.between(60, 100, 10, 0).arithmetic == 30 * 100 * 2 * 14 + level
     assert counts.between(60, 100, 0, 8).arithmetic == 60 * 100 * 2 * 11 + level
-    assert counts.ground(2000, 16, 100).arithmetic == 2 * counts.ground(1000, 16, 100).arithmetic
+    four, eight = (counts.ground(1000, 16, 100, n).arithmetic for n in (4, 8))
+    assert counts.ground(2000, 16, 100, 4).arithmetic == 2 * four
+    assert four == 1000 * (66 + 70 + 3 + 20)
+    assert eight - four == 1000 * (4 * 4 * 4 + 8)
     assert counts.simulator(10, 32, 100, 2).transform == counts.simulator(99, 32, 100, 2).transform
     assert counts.back_project(2, 3, 8).arithmetic == 6 * counts.back_project(1, 1, 8).arithmetic
 
