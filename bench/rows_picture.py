@@ -62,6 +62,10 @@ def rows_picture(path: Path, found: RowsReport) -> None:
         panel.set_title(_TITLES[name], fontsize=10)
         panel.set_xlabel("along track [m]")
     panels[0].set_ylabel("across track, on the ground [m]")
+    for x in found.transmit_null_m:
+        panels[0].annotate(
+            "transmitter's null", (low, np.copysign(x, ground[1])), color="w", fontsize=8, va="center"
+        )
     figure.colorbar(drawn, ax=panels, label="backscatter [dB]")
     chart = figure.add_subplot(grid[1, :])
     middle = (found.edge_m[1:] + found.edge_m[:-1]) / 2

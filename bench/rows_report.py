@@ -61,6 +61,11 @@ class RowsReport:
     """(bin + 1,) slant range. [m]"""
     ratio: dict[str, NDArray[np.float64]]
     """Multipath over signal, power, by bin: ``one row``, each way of combining, and ``ceiling``."""
+    spread_db: dict[str, NDArray[np.float64]]
+    """Standard deviation of it from seed to seed, of the measured ones; NaN of one seed. [dB]"""
+    transmit_null_m: tuple[float, ...]
+    """Distances on the ground at which a level vehicle's transmitter has nulls, within the picture: what is read there is what
+    leaks in. [m]"""
     shadows: tuple[Shadow, ...]
     images: dict[str, NDArray[np.float32]]
     """``no multipath``, then each way of combining, with multipath."""
@@ -69,8 +74,15 @@ class RowsReport:
     """Centres of the images' pixels. [m]"""
 
 
-def rows_report(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: None) -> RowsReport:
+def rows_report(
+    scenario: Scenario, *, seeds: int = 1, on_step: Callable[[str], None] = lambda name: None
+) -> RowsReport:
     """Simulate, image and measure a scenario of several rows.
+
+    Parameters
+    ----------
+    seeds : int
+        Seabeds and surfaces that the ratios by range are of; images are of the first.
 
     Raises
     ------
@@ -97,7 +109,7 @@ def rows_report(scenario: Scenario, *, on_step: Callable[[str], None] = lambda n
             f"sonar.range_stop_m is {both.sonar.range_stop_m:g}; allowed: above {near / 0.95:.1f} in this depth."
         )
     on_step("multipath by range")
-    ratio = multipath_by_range(both, edge)
+    ratio, spread_db = multipath_by_range(both, edge, seeds)
     on_step("images")
     heard = {"direct": list(echoes.simulate(direct)), "both": list(echoes.simulate(both))}
     pings = {name: [ping for ping, _ in found] for name, found in heard.items()}
@@ -109,6 +121,8 @@ def rows_report(scenario: Scenario, *, on_step: Callable[[str], None] = lambda n
         height_m=height,
         edge_m=edge,
         ratio=ratio,
+        spread_db=spread_db,
+        transmit_null_m=_transmit_nulls_m(both, height, edge[0]),
         shadows=_shadows(both, images, *axes),
         images=images,
         along_m=axes[0],
@@ -119,7 +133,9 @@ def rows_report(scenario: Scenario, *, on_step: Callable[[str], None] = lambda n
 # ---- by range ----------------------------------------------------------------------------------------------------
 
 
-def multipath_by_range(scenario: Scenario, edge_m: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def multipath_by_range(
+    scenario: Scenario, edge_m: NDArray[np.float64], seeds: int = 1
+) -> tuple[dict[str, NDArray[np.float64]], dict[str, NDArray[np.float64]]]:
     """Multipath over signal of the bare seabed by bins of slant range, and the ceiling of theory.
 
     Parameters
@@ -128,30 +144,51 @@ def multipath_by_range(scenario: Scenario, edge_m: NDArray[np.float64]) -> dict[
         One side, no noise, multipath.
     edge_m : ndarray of float64, shape (bin + 1,)
         [m]
+    seeds : int
+        Runs with seeds that follow each other, whose powers are added.
 
     Returns
     -------
-    dict
+    (dict, dict)
         Power ratios (bin,): ``one row`` (mean of them), each of :data:`MODES`, ``ceiling`` (what is sent by the surface and
-        comes straight: no receiver can tell it), ``theory, one row``.
+        comes straight: no receiver can tell it), ``theory, one row``. Standard deviation of the measured ones from seed to
+        seed in dB, NaN of one.
     """
     n_ping = min(_MOST_PROBE_PINGS, scenario.vehicle.n_ping)
     bare = replace(scenario, targets=(), vehicle=replace(scenario.vehicle, n_ping=n_ping))
-    both = [ping for ping, _ in echoes.simulate(bare)]
-    direct = [ping for ping, _ in echoes.simulate(replace(bare, multipath=MultipathTable()))]
-    found: dict[str, NDArray[np.float64]] = {}
-    for mode in MODES:
-        single, power = _powers(bare, direct, both, mode, edge_m)
-        found.setdefault("one row", single[1] / single[0])
-        found[mode] = power[1] / power[0]
+    power = {name: np.zeros((seeds, 2, edge_m.size - 1)) for name in ("one row", *MODES)}
+    for k in range(seeds):
+        own = replace(bare, seed=bare.seed + k)
+        both = [ping for ping, _ in echoes.simulate(own)]
+        direct = [ping for ping, _ in echoes.simulate(replace(own, multipath=MultipathTable()))]
+        for mode in MODES:
+            power["one row"][k], power[mode][k] = _powers(own, direct, both, mode, edge_m)
+    found = {name: p[:, 1].sum(axis=0) / p[:, 0].sum(axis=0) for name, p in power.items()}
+    spread = {
+        name: np.std(10 * np.log10(p[:, 1] / p[:, 0]), axis=0, ddof=1)
+        if seeds > 1
+        else np.full(edge_m.size - 1, np.nan)
+        for name, p in power.items()
+    }
     theory = _theory(bare, (edge_m[1:] + edge_m[:-1]) / 2)
-    return {**found, "ceiling": theory.sent, "theory, one row": sum(theory)}
+    return {**found, "ceiling": theory.sent, "theory, one row": sum(theory)}, spread
 
 
 def _place(scenario: Scenario) -> tuple[float, float]:
     """Height of the array over the seabed and its depth. [m]"""
     down = scenario.sonar.array_down_m
     return scenario.altitude_m - down, scenario.depth_m + down
+
+
+def _transmit_nulls_m(scenario: Scenario, height_m: float, near_m: float) -> tuple[float, ...]:
+    sonar, tilt = scenario.sonar, np.deg2rad(scenario.sonar.depression_deg)
+    order = np.arange(1, int(sonar.transmit_vertical_m / scenario.wavelength_m) + 1)
+    down = tilt + np.arcsin(
+        np.concatenate([order, -order]) * scenario.wavelength_m / sonar.transmit_vertical_m
+    )
+    slant = height_m / np.sin(down[(down > 0) & (down < np.pi / 2)])
+    slant = np.sort(slant[(slant >= near_m) & (slant <= sonar.range_stop_m)])
+    return tuple(float(x) for x in np.sqrt(slant**2 - height_m**2))
 
 
 def _theory(scenario: Scenario, range_m: NDArray[np.float64]):
