@@ -54,13 +54,16 @@ def trend_for(region: Region) -> tuple[int, int]:
     return (1 if along > 1.0 else 0, 1 if across > 0.5 else 0)
 
 
-def measure_patch(product: Product, region: Region) -> PatchLooks:
-    """Equivalent number of looks of a rectangle of plain seabed; its slow level is divided out."""
+def measure_patch(product: Product, region: Region, *, cell_pixels: float | None = None) -> PatchLooks:
+    """Equivalent number of looks of a rectangle of plain seabed; its slow level is divided out.
+
+    ``cell_pixels``: pixels in an independent cell, where they are known; else measured on the rectangle.
+    """
     patch = _cut(product, "intensity", region)
     looks = _cut(product, "looks", region)
     return PatchLooks(
         region=region,
-        measured=enl(patch, trend_degree=trend_for(region)),
+        measured=enl(patch, trend_degree=trend_for(region), cell_pixels=cell_pixels),
         predicted=float(looks[looks > 0].mean()) if (looks > 0).any() else float("nan"),
     )
 
@@ -136,8 +139,10 @@ def measure_point(
     )
 
 
-def measure_contrast(product: Product, region: Region, background: Region) -> Contrast:
-    """Contrast of one rectangle against another."""
+def measure_contrast(
+    product: Product, region: Region, background: Region, *, cell_pixels: float | None = None
+) -> Contrast:
+    """Contrast of one rectangle against another; ``cell_pixels`` as for :func:`measure_patch`."""
     along = sorted((region.along_min_m, region.along_max_m, background.along_min_m, background.along_max_m))
     across = sorted(
         (region.across_min_m, region.across_max_m, background.across_min_m, background.across_max_m)
@@ -148,7 +153,8 @@ def measure_contrast(product: Product, region: Region, background: Region) -> Co
     rows, columns = window.slices(product.along_track_m, product.across_track_m)
     a, x = product.along_track_m[rows], product.across_track_m[columns]
     image = product.read("intensity", rows, columns)
-    return contrast(image, region=region.mask(a, x), background=background.mask(a, x) & ~region.mask(a, x))
+    outside = background.mask(a, x) & ~region.mask(a, x)
+    return contrast(image, region=region.mask(a, x), background=outside, cell_pixels=cell_pixels)
 
 
 def product_signal_to_noise_db(product: Product) -> float:

@@ -149,6 +149,9 @@ _BESIDE = (3.4, 4.6, 9.6, 11.2)
 _PLAIN = (3.0, 5.8, 6.2, 8.2)  # nearer than box and point, whose late images would lie in it
 
 
+_Cells = dict[tuple[float, float, float, float], float]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """What an image shows; NaN where it can't be told."""
@@ -195,14 +198,21 @@ def measure_mechanisms(
 ) -> Iterator[Measured]:
     """Simulate, image and measure the scene with each mechanism switched on alone."""
     base = base_scenario().to_dict()
+    cells: _Cells = {}
     for mechanism in chosen:
         on_step(mechanism.name)
         scenario = Scenario.from_dict(merged(base, mechanism.changes))
         with tempfile.TemporaryDirectory(prefix="pingloom-") as folder:
-            yield _measured(mechanism, scenario, Path(folder), threads)
+            yield _measured(mechanism, scenario, Path(folder), threads, cells)
 
 
-def _measured(mechanism: Mechanism, scenario: Scenario, folder: Path, threads: int | None) -> Measured:
+def _measured(
+    mechanism: Mechanism,
+    scenario: Scenario,
+    folder: Path,
+    threads: int | None,
+    cells: _Cells,
+) -> Measured:
     from pingloom.bench.commands.simulate import record_scenario
     from pingloom.bench.imaging_run import ImageSettings, image_recording
     from pingloom.io.product import read_product
@@ -212,10 +222,13 @@ def _measured(mechanism: Mechanism, scenario: Scenario, folder: Path, threads: i
     settings = apply(ImageSettings(), [f"grid.heading_deg={scenario.vehicle.heading_deg:g}"])
     run = image_recording(folder / "recording.h5", folder / "images", settings=settings)
     with read_product(run.products[0]) as product:
-        return _measure(mechanism, scenario, product)
+        return _measure(mechanism, scenario, product, cells)
 
 
-def _measure(mechanism: Mechanism, scenario: Scenario, product: Product) -> Measured:
+def _measure(mechanism: Mechanism, scenario: Scenario, product: Product, cells: _Cells) -> Measured:
+    """``cells``: pixels in an independent cell by region, filled on the bare scene: where a mechanism tears the speckle apart,
+    so that it has no measure of its own, looks and contrast are told by these.
+    """
     to_strip = strip_transform(product)
     shift = to_strip(*scenario.world_place(0.0, 0.0))
 
@@ -229,9 +242,24 @@ def _measure(mechanism: Mechanism, scenario: Scenario, product: Product) -> Meas
 
     # What can't be told from the bare scene is a fault of ours, not of a mechanism.
     attempt = _or_none if mechanism.changes else _or_raise
-    plain = attempt(lambda: measuring.measure_patch(product, region(*_PLAIN)).measured)
-    beside = attempt(lambda: measuring.measure_patch(product, region(*_BESIDE)).measured)
+
+    def patch(place: tuple[float, float, float, float]):
+        found = attempt(lambda: measuring.measure_patch(product, region(*place)).measured)
+        if found is None and place in cells:
+            return attempt(
+                lambda: measuring.measure_patch(product, region(*place), cell_pixels=cells[place]).measured
+            )
+        if not mechanism.changes:
+            cells[place] = found.n_pixel / found.cells
+        return found
+
+    plain, beside = patch(_PLAIN), patch(_BESIDE)
     contrast = attempt(lambda: measuring.measure_contrast(product, region(*_SHADOW), region(*_BESIDE)))
+    if contrast is None and _BESIDE in cells:
+        own = cells[_BESIDE]
+        contrast = attempt(
+            lambda: measuring.measure_contrast(product, region(*_SHADOW), region(*_BESIDE), cell_pixels=own)
+        )
     point = next(t for t in scenario.targets if t.name == "point")
     # Drawn at its slant range on the flat seabed.
     slant = np.hypot(point.across_m, scenario.altitude_m - point.height_m)

@@ -62,6 +62,10 @@ def command(only, threads, list_names, as_json, quiet) -> None:
         ]
         cells.append((row.name, *texts))
     report.table(base_scenario().title, heads, cells)
+    if any(value != value for row in rows for value in (getattr(row, key) for key in keys)):
+        report.line(
+            "  none: can't be told. Its pings are left out, or nothing is left of it once noise is taken away"
+        )
     for row in rows:
         if row.meaning:
             report.line(f"  {row.name}: {row.meaning}")
