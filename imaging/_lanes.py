@@ -186,7 +186,8 @@ _lowest, _highest, _total = _folded("fmin"), _folded("fmax"), _folded("fadd")
 def _same(_, a, b):
     def generate(context, builder, signature, arguments):
         equal = builder.fcmp_ordered("==", *arguments)
-        return builder.uitofp(equal, _VECTOR)
+        one, nothing = (ir.Constant(_VECTOR, [ir.Constant(ir.FloatType(), x)] * LANES) for x in (1.0, 0.0))
+        return builder.select(equal, one, nothing)
 
     return lanes(a, b), generate
 

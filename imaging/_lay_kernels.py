@@ -25,7 +25,7 @@ from ._panel_kernels import (
     tabulate_panel,
     tabulate_ping,
 )
-from ._pick import pick
+from ._native import pick
 from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import FOUR, sixteen_of_eight, sixteen_of_four
 from .aligned import aligned_zeros
@@ -82,14 +82,17 @@ class Weights(NamedTuple):
     """Gain below which a look counts less, where all others count alike (power 0)."""
     look: float
     shared: NDArray[np.float32]
-    """(k,) what the look before, the one before that, ... add to this one's share in the sum of squared weights."""
+    """(k,) what the look before, the one before that, ... add to this one's share in the sum of squared weights;
+    sixteen at most."""
 
 
 class Work(NamedTuple):
     """Working memory, reused from ping to ping."""
 
     constant: NDArray[np.float32]
-    """(31,) of one ping."""
+    """(32,) of one ping."""
+    shares: NDArray[np.float32]
+    """(32,) a look's share in the sum of squared weights after 0 to 15 looks, and what more a sixteenth adds."""
     number: NDArray[np.float32]
     """(number, 16) of one panel."""
     place: NDArray[np.int32]
@@ -102,6 +105,7 @@ class Work(NamedTuple):
         """Set the memory aside."""
         return cls(
             np.zeros(N_CONSTANT + 9, np.float32),
+            aligned_zeros(2 * LANES),
             aligned_zeros(N_NUMBER, LANES),
             aligned_zeros(3, _ROWS * LANES).view(np.int32),
             aligned_zeros(3, _ROWS * LANES),
@@ -145,6 +149,15 @@ def _place(begin, n_row, stride, constant, number, place, value):
     store(number, SEEN * LANES, seen)
 
 
+@numba.njit(nogil=True, cache=True)
+def _tabulate_shares(shared, shares):
+    """Fill a look's share in the sum of squared weights after 0 to 15 looks, and what more a sixteenth adds."""
+    shares[0] = 1
+    for k in range(1, LANES):
+        shares[k] = shares[k - 1] + (shared[k - 1] if k <= shared.size else f32(0))
+    shares[LANES] = shared[LANES - 1] if shared.size >= LANES else f32(0)
+
+
 @numba.njit(nogil=True, cache=True, error_model="numpy", inline="always")
 def weigh(at, gain, power, floor):
     """Weights, and weights over the gain, at sixteen places among the directions of the gain."""
@@ -153,7 +166,7 @@ def weigh(at, gain, power, floor):
     one = spread(f32(1))
     if power == 0:
         per_gain = least(one / most(here, spread(_LEAST_GAIN)), one / floor)
-        return least(here / floor, one), per_gain
+        return least(here * (one / floor), one), per_gain
     if power == 1:
         return here, one
     return here * here, here
@@ -173,14 +186,14 @@ def _accumulate(
     power,
     floor,
     look_weight,
-    shared,
+    shares,
     place,
     value,
     sums,
 ):
     """Add ``n_row`` rows of a panel, with their weights, to consecutive rows of flat sums that begin at ``at``."""
     pitch = _ROWS * LANES
-    look, one = spread(look_weight), spread(f32(1))
+    look = spread(look_weight)
     for j in range(0, n_row * LANES, LANES):
         if intensity_of == FOUR:
             intensity = sixteen_of_four(flat, stride, across, along, place, j, pitch)
@@ -191,9 +204,8 @@ def _accumulate(
         weight, per_gain = weigh(load(value, _GAIN * pitch + j), gain, power, spread(floor))
         w = use * weight
         before = load(sums, at + COUNT * LANES)
-        share = one
-        for k in range(shared.size):
-            share = share + spread(shared[k]) * same(most(before, spread(f32(k + 1))), before)
+        many = same(most(before, spread(f32(LANES))), before)
+        share = pick(shares, 0, least(before, spread(f32(LANES - 1)))) + many * spread(shares[LANES])
         noise = use * per_gain * load(value, _NOISE * pitch + j)
         power_sum = w * intensity
         store(sums, at + TOTAL * LANES, load(sums, at + TOTAL * LANES) + power_sum)
@@ -216,7 +228,7 @@ def lay_look(field, readout, sight, strip, weights, work, sums):
     late = 0
     flat, flat_sums, stride = field.reshape(-1), sums.reshape(-1), 2 * wide
     number, place, value = work.number.reshape(-1), work.place.reshape(-1), work.value.reshape(-1)
-    constant, shared, look_weight = work.constant, weights.shared, f32(weights.look)
+    constant, look_weight = work.constant, f32(weights.look)
     motion, rays = sight.motion.reshape(-1), sight.rays.reshape(-1)
     gain, power, floor = weights.gain, weights.power, f32(weights.floor)
     # Rows are counted from one below the transmitter, so that single precision tells their places.
@@ -235,6 +247,8 @@ def lay_look(field, readout, sight, strip, weights, work, sums):
     constant[_N_FRACTION] = n_fraction - 1
     constant[_N_NUMBER] = 2 * n_tap
     constant[_PER_BEAM] = LANES / (n_beam - 1)
+    shares = work.shares
+    _tabulate_shares(weights.shared, shares)
     work.number[ADDED] = 0
     work.number[SEEN] = 0
     for panel in range(n_panel):
@@ -259,7 +273,7 @@ def lay_look(field, readout, sight, strip, weights, work, sums):
                 power,
                 floor,
                 look_weight,
-                shared,
+                shares,
                 place,
                 value,
                 flat_sums,

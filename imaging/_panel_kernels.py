@@ -33,6 +33,7 @@ from ._lanes import (
     upward,
     whole,
 )
+from ._native import inverse_root
 
 __all__ = [
     "ADDED",
@@ -281,9 +282,11 @@ def place_row(row, lanes, along):
     one = spread(f32(1))
     s = load(lanes, _OFFSET * LANES) + row * along
     curved = load(lanes, _CURVE * LANES) * s
-    sent = root(load(lanes, _SENT_SQUARE * LANES) + s * (load(lanes, _SENT_SLOPE * LANES) + curved))
-    back = root(load(lanes, _BACK_SQUARE * LANES) + s * (load(lanes, _BACK_SLOPE * LANES) + curved))
-    per_back = one / back
+    sent = load(lanes, _SENT_SQUARE * LANES) + s * (load(lanes, _SENT_SLOPE * LANES) + curved)
+    sent = sent * inverse_root(sent)
+    back = load(lanes, _BACK_SQUARE * LANES) + s * (load(lanes, _BACK_SLOPE * LANES) + curved)
+    per_back = inverse_root(back)
+    back = back * per_back
     near = (load(lanes, _CLOSING * LANES) + s * load(lanes, _CLOSING_SLOPE * LANES)) * per_back
     # Path beyond the reference point's, the array's way meanwhile taken into account.
     more = (sent + back - load(lanes, _PATH * LANES)) * (one - near)

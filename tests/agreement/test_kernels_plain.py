@@ -21,7 +21,7 @@ from pingloom.imaging import _combine_kernels as combine
 from pingloom.imaging import lay
 from pingloom.imaging._field_kernels import LEAD, double, weave
 from pingloom.imaging._lanes import load, store
-from pingloom.imaging._pick import pick
+from pingloom.imaging._native import inverse_root, pick
 from pingloom.imaging._slide import back_one, back_three, on_four, on_one
 from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
 from pingloom.imaging._weave import weave_four, weave_two
