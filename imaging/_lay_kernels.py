@@ -15,17 +15,19 @@ from numpy.typing import NDArray
 
 from ._field_kernels import LEAD
 from ._lanes import LANES, least, load, most, same, spread, store, store_whole, whole
+from ._native import pick
 from ._panel_kernels import (
     ADDED,
     N_CONSTANT,
     N_NUMBER,
     PIXEL,
     SEEN,
+    Sight,
+    Strip,
     place_row,
     tabulate_panel,
     tabulate_ping,
 )
-from ._native import pick
 from ._sums import COUNT, NOISE_SUM, SQUARE, TOTAL, WEIGHT, WEIGHT_SQUARE
 from ._wide import FOUR, sixteen_of_eight, sixteen_of_four
 from .aligned import aligned_zeros
@@ -218,11 +220,8 @@ def _accumulate(
 
 
 @numba.njit(nogil=True, cache=True, error_model="numpy")
-def lay_look(field, readout, sight, strip, weights, work, sums):
-    """Add one ping's look to the sums (panel, row slot, sum, 16); return pixels added, late and uncovered.
-
-    ``field`` (beam, row, 2) begins with ``LEAD`` zeros.
-    """
+def _lay(field, readout, sight, strip, weights, work, sums):
+    """What :func:`lay_look` says, of the tuples themselves."""
     n_beam, wide = field.shape[:2]
     n_panel, n_ring, n_sum = sums.shape[:3]
     late = 0
@@ -285,3 +284,79 @@ def lay_look(field, readout, sight, strip, weights, work, sums):
         added += int(work.number[ADDED, j])
         seen += int(work.number[SEEN, j])
     return added, late, seen - added
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def lay_look(
+    field,
+    sums,
+    first_delay_s,
+    first_sample,
+    last_sample,
+    rate_hz,
+    direction_first,
+    direction_step,
+    last_delay_s,
+    delay_taps,
+    direction_taps,
+    transmitter_m,
+    transmit_axis,
+    first_node_s,
+    delay_step_s,
+    motion,
+    plane,
+    sound_speed_m_s,
+    ray_step_m,
+    rays,
+    doppler_m,
+    side_sign,
+    along_m,
+    across_m,
+    n_column,
+    first_row,
+    past_row,
+    sector_sine,
+    steepest_sine,
+    gain,
+    power,
+    floor,
+    look,
+    shared,
+    constant,
+    shares,
+    number,
+    place,
+    value,
+):
+    """Add one ping's look to the sums (panel, row slot, sum, 16); return pixels added, late and uncovered.
+
+    ``field`` (beam, row, 2) begins with ``LEAD`` zeros. The rest are the members of ``Readout``, ``Sight``, ``Strip``,
+    ``Weights`` and ``Work`` in their order: handed over as tuples they would take ten microseconds a call.
+    """
+    readout = Readout(
+        first_delay_s,
+        first_sample,
+        last_sample,
+        rate_hz,
+        direction_first,
+        direction_step,
+        last_delay_s,
+        delay_taps,
+        direction_taps,
+    )
+    sight = Sight(
+        transmitter_m,
+        transmit_axis,
+        first_node_s,
+        delay_step_s,
+        motion,
+        plane,
+        sound_speed_m_s,
+        ray_step_m,
+        rays,
+        doppler_m,
+    )
+    strip = Strip(side_sign, along_m, across_m, n_column, first_row, past_row, sector_sine, steepest_sine)
+    weights = Weights(gain, power, floor, look, shared)
+    work = Work(constant, shares, number, place, value)
+    return _lay(field, readout, sight, strip, weights, work, sums)

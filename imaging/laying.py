@@ -121,7 +121,7 @@ class Layer:
             shared=work.shared[:n],
         )
         sight = self._sight(plan, own, ping, geometry, level)
-        return kernels.lay_look(buffer.woven, plan.readout, sight, strip, weights, work.pixels, acc.sums)
+        return kernels.lay_look(buffer.woven, acc.sums, *plan.readout, *sight, *strip, *weights, *work.pixels)
 
     @property
     def _steepest_sine(self) -> float:

@@ -254,6 +254,19 @@ def test_picking_from_sixteen_numbers() -> None:
     assert_array_equal(out, table[4 + at.astype(int)])
 
 
+def test_inverse_roots_are_right_to_single_precision() -> None:
+    x = np.geomspace(1e-6, 1e9, 16 * 400).astype(np.float32)
+    out = np.zeros_like(x)
+
+    @numba.njit
+    def run(x, out):
+        for k in range(0, x.size, 16):
+            store(out, k, inverse_root(load(x, k)))
+
+    run(x, out)
+    assert_allclose(out, 1 / np.sqrt(x.astype(float)), rtol=3 * 2.0**-24, atol=0)
+
+
 def test_tile_is_the_matrix_product() -> None:
     n, stride = 11, TILE_COLUMNS + 5
     weight, x = random((n + 1, TILE_ROWS), 1, np.float32), random((n + 1, stride), 2, np.float32)
