@@ -13,7 +13,7 @@ from numba.extending import intrinsic
 
 __all__ = ["ROW", "add_taps"]
 
-ROW = 512
+ROW = 128
 """Length of a row of the taps' scratch: real parts, imaginary parts, weights of taps 0 to 3."""
 
 _INDEX = ir.IntType(32)

@@ -10,8 +10,9 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from ._bend_kernels import spread_exact_bent
-from ._echo_kernels import spread_exact, spread_fast
+from ._echo_kernels import spread_exact
 from ._geometry import Line, PingGeometry
+from ._spread_kernels import spread_fast
 from ._taps import EXACT_BETA, EXACT_WIDTH, along_nodes
 from .bending import BentPing
 from .side_plan import SidePlan
