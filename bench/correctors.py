@@ -9,6 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from pingloom.bench.estimate_tally import Tally
+from pingloom.bench.planning_navigation import planning_navigation
 from pingloom.imaging.estimate.settings import EstimateSettings, StepSettings
 from pingloom.imaging.estimate.side import SideEstimator, SideMemory, Told
 from pingloom.imaging.frames import StripFrame, Trajectory
@@ -148,6 +149,7 @@ def side_estimators(
     """Plan the estimators of each side of an open recording."""
     platform = recording.platform()
     trajectory = Trajectory.from_platform(platform)
+    planning = planning_navigation(recording, trajectory, settings)
     return {
         side: SideEstimator.prepare(
             recording.sonar(side),
@@ -156,6 +158,7 @@ def side_estimators(
             trajectory,
             settings,
             planned_altitude_m=planned_altitude_m,
+            planning=planning,
         )
         for side in recording.sides
     }
@@ -182,7 +185,8 @@ def planned_altitude(
     """From the first echoes, where settings, navigation and water depth give none; None where one of these does. [m]"""
     bottom = settings.bottom
     told = bottom.altitude_m or bottom.water_depth_m or recording.water().depth_m
-    if told or trajectory.altitude_m.size or not settings.estimate.bottom:
+    known = planning_navigation(recording, trajectory, settings).altitude_m.size
+    if told or known or not settings.estimate.bottom:
         return None
     return first_altitude(recording, settings)
 

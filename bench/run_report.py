@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pingloom.bench.console import as_json
 from pingloom.imaging.chain import StepReport
 
-__all__ = ["Counts", "ImagingRun", "StageTimes", "Times", "note_run"]
+__all__ = ["Counts", "Followed", "ImagingRun", "StageTimes", "Times", "note_run"]
 
 _SHORTEST_S, _LONGEST_S = 1e-7, 1e3
 _BIN = np.log(1.01)
@@ -43,9 +43,14 @@ class Times:
 
     def median_s(self) -> float:
         """The median, within half a per cent; NaN of none. [s]"""
+        return self.share_s(0.5)
+
+    def share_s(self, share: float) -> float:
+        """The time that this share of them stays below, within half a per cent; NaN of none. [s]"""
         if self.n == 0:
             return float("nan")
-        at = int(np.searchsorted(np.cumsum(self._count), (self.n + 1) // 2))
+        place = max(1, int(np.ceil(share * self.n)))
+        at = int(np.searchsorted(np.cumsum(self._count), place))
         return float(_SHORTEST_S * np.exp((at + 0.5) * _BIN))
 
 
@@ -75,6 +80,11 @@ class StageTimes:
         self.stages[stage].add(now - self._last)
         self._ping += now - self._last
         self._last = now
+
+    def end_live(self) -> None:
+        """A ping is through of a line whose length nobody knows."""
+        if self._ping > 0:
+            self.pings.add(self._ping)
 
     def end(self, done: int, total: int) -> None:
         """Ping ``done`` of ``total`` is through, from 1; one that was left out has no stages and doesn't count."""
@@ -131,6 +141,38 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """What following a growing recording was like."""
+
+    heard: int
+    """Pings laid while the recording grew."""
+    at_start: int
+    """Of these, pings that were there before it was followed: when they were written nobody knows."""
+    lag: dict[str, float | None]
+    """From when a ping was written, at the earliest, to when it was laid: median, 95 %, worst. [s]"""
+    extrapolated: int
+    """Pings laid although the navigation had not come within the wait."""
+    ended: str
+    """Why following ended."""
+    again: str
+    """Why the finished recording was imaged once more, empty where it was not."""
+    final_s: float
+    """From the end of following to the product. [s]"""
+
+    def as_dict(self) -> dict[str, Any]:
+        """For ``run.json``."""
+        return {
+            "pings_laid_as_they_came": self.heard,
+            "pings_there_before": self.at_start,
+            "lag_s": self.lag,
+            "pings_laid_with_extrapolated_navigation": self.extrapolated,
+            "ended": self.ended,
+            "imaged_again": self.again,
+            "from_end_to_product_s": self.final_s,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImagingRun:
     """What one run of the chain made and took."""
 
@@ -164,6 +206,8 @@ class ImagingRun:
     resident_mb: list[float | None]
     """Memory at the end of each tenth. [MB]"""
     wall_s: float
+    followed: Followed | None = None
+    """Where the recording grew while it was imaged."""
 
     @property
     def product(self) -> Path:
@@ -195,6 +239,7 @@ class ImagingRun:
             "resident_mb_by_tenth_of_the_line": self.resident_mb,
             "real_time_factor": self.real_time_factor,
             "wall_s": self.wall_s,
+            **({} if self.followed is None else {"followed": self.followed.as_dict()}),
         }
 
 

@@ -8,7 +8,7 @@ Memory is bounded by the footprint of a ping's sector, not by the line.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ from .laying import Layer, footprint
 from .left_out import missed_rows
 from .leg_frame import leg_frame
 from .open_rows import finished_tiles, make_room, rows_behind
+from .planning import least_altitude
 from .pulse_motion import pulse_motion_cells
 from .radiometry import Level
 from .ray_choice import choose_rays
@@ -107,13 +108,16 @@ class Chain:
         trajectory: Trajectory,
         settings: ChainSettings | None = None,
         method: Method = "multilook",
+        line: Trajectory | None = None,
     ) -> Chain:
         """Plan all stages for the sides in ``sonars``.
 
         Parameters
         ----------
         trajectory : Trajectory
-            Only its smallest altitude is used here: it tells the nearest range and so the finest cell.
+            Tells the altitude, which tells the nearest range and so the finest cell, and the speed at the array.
+        line : Trajectory, optional
+            Of the whole line where ``trajectory`` is that of its first pings: what asks for bent rays anywhere gets them.
 
         Raises
         ------
@@ -124,7 +128,7 @@ class Chain:
         if method not in ("multilook", "broadside"):
             raise ParameterError(f"method is {method!r}; allowed: multilook, broadside.")
         depth = settings.bottom.water_depth_m or water.depth_m
-        altitude = settings.bottom.altitude_m or _least_altitude(trajectory, depth)
+        altitude = settings.bottom.altitude_m or least_altitude(trajectory, depth)
         column = WaterColumn.prepare(
             water,
             along_ray_m_s=settings.water.sound_speed_m_s,
@@ -171,6 +175,7 @@ class Chain:
             trajectory,
             altitude_m=altitude,
             water_depth_m=depth,
+            line=line,
         )
         return cls(
             method=method,
@@ -180,7 +185,7 @@ class Chain:
             layer=Layer.prepare(grid, settings.grid, settings.average, column, plans),
             water=column,
             pulse_motion_cells=max(
-                pulse_motion_cells(sonars[side], c, b, trajectory, float(np.arcsin(steepest)))
+                pulse_motion_cells(sonars[side], c, b, line or trajectory, float(np.arcsin(steepest)))
                 for side, (c, b) in stages.items()
             ),
             absorption_db_m=absorption,
@@ -319,6 +324,20 @@ class Chain:
                 self.layer.end_line(self.sides[side], own)
             tiles += finished_tiles(own, side, self.settings.grid, np.iinfo(np.int64).max)
         return tiles, reports
+
+    def bends_along(self, trajectory: Trajectory) -> bool:
+        """Whether this plan would bend rays for a line: a line that was longer than known when it was planned."""
+        depth, altitude = self.water_depth_m, self.settings.bottom.altitude_m
+        return choose_rays(
+            replace(self.water, exact=False),
+            self.settings.water.rays,
+            self.grid,
+            self.settings.grid,
+            [(side.compressor, side.beamformer) for side in self.sides.values()],
+            trajectory,
+            altitude_m=altitude or least_altitude(trajectory, depth),
+            water_depth_m=depth,
+        ).exact
 
     @property
     def sound_speed_m_s(self) -> float:
@@ -514,13 +533,6 @@ class Chain:
 
 def _nothing(stage: str) -> None:
     """What is called after each stage where nobody observes."""
-
-
-def _least_altitude(trajectory: Trajectory, water_depth_m: float | None) -> float:
-    if trajectory.altitude_m.size:
-        return float(trajectory.altitude_m.min())
-    deepest = float(trajectory.time_s[np.argmax(trajectory.value[:, 2])])
-    return trajectory.altitude(deepest, water_depth_m)
 
 
 def _absorption(settings: WaterSettings, water: Water, sonars: Mapping[str, Sonar]) -> float:

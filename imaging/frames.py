@@ -144,6 +144,30 @@ class Trajectory:
             return self.sound_speed_at_array_m_s
         return float(np.interp(time_s, self.array_speed_time_s, self.array_speed_m_s))
 
+    def between(self, first_s: float, last_s: float) -> Trajectory:
+        """The rows around a stretch of time: from the last one before it to the first one after it.
+
+        Altitudes and sound speeds are those within, and the last ones known before.
+        """
+        rows = slice(
+            max(int(np.searchsorted(self.time_s, first_s, side="right")) - 1, 0),
+            int(np.searchsorted(self.time_s, last_s, side="right")) + 1,
+        )
+        known = _known(self.altitude_time_s, first_s, last_s)
+        told = _known(self.array_speed_time_s, first_s, last_s)
+        speeds = self.array_speed_m_s[told]
+        return Trajectory(
+            self.start_ns,
+            self.time_s[rows],
+            self.value[rows],
+            self.rate[rows],
+            self.altitude_time_s[known],
+            self.altitude_m[known],
+            float(speeds.mean()) if speeds.size else None,
+            self.array_speed_time_s[told],
+            speeds,
+        )
+
     def altitude(self, time_s: float, water_depth_m: float | None) -> float:
         """Altitude of the body origin: the navigation's, else water depth less the vehicle's depth. [m]
 
@@ -168,11 +192,31 @@ class Trajectory:
         )
 
 
+def _known(time_s: NDArray[np.float64], first_s: float, last_s: float) -> slice:
+    """Which of some times lie in a stretch; the last one before it is one of them."""
+    first = max(int(np.searchsorted(time_s, first_s, side="right")) - 1, 0)
+    return slice(first, int(np.searchsorted(time_s, last_s, side="right")))
+
+
 def _differences(time_s: NDArray[np.float64], value: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Derivatives at the rows from second-order differences; zero for a single row."""
+    """Derivatives at the rows from second-order differences; zero for a single row.
+
+    A row's derivative comes from its neighbours by one formula, however many rows there are: of a navigation that grows,
+    all but the last row's stay what they are, to the bit.
+    """
+    rate = np.zeros_like(value)
     if time_s.size == 1:
-        return np.zeros_like(value)
-    return np.gradient(value, time_s, axis=0, edge_order=2 if time_s.size > 2 else 1)
+        return rate
+    slope = np.diff(value, axis=0) / np.diff(time_s)[:, None]
+    if time_s.size == 2:
+        return rate + slope
+    # The parabola through three rows has at the middle one the slopes to both sides, each by the other's length.
+    step = np.diff(time_s)[:, None]
+    both = step[:-1] + step[1:]
+    rate[1:-1] = (step[1:] * slope[:-1] + step[:-1] * slope[1:]) / both
+    rate[0] = slope[0] + (slope[0] - slope[1]) * step[0] / both[0]
+    rate[-1] = slope[-1] + (slope[-1] - slope[-2]) * step[-1] / both[-1]
+    return rate
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,6 +30,7 @@ def choose_rays(
     *,
     altitude_m: float,
     water_depth_m: float | None,
+    line: Trajectory | None = None,
 ) -> WaterColumn:
     """Table rays over the strip and choose how they are traced; the choice says why in its ``reason``.
 
@@ -37,6 +38,8 @@ def choose_rays(
     ----------
     altitude_m : float
         Least or given one, where the trajectory knows none. [m]
+    line : Trajectory, optional
+        Of the whole line where ``trajectory`` is that of its first pings: where it asks for another choice it decides.
 
     Raises
     ------
@@ -46,6 +49,24 @@ def choose_rays(
     range_m = grid.n_column * grid.across_m
     nodes = np.linspace(0.0, _MARGIN * range_m, column.horizontal_m.size)
     column = replace(column, horizontal_m=nodes)
+    chosen = _chosen(column, mode, grid, settings, sides, trajectory, altitude_m, water_depth_m)
+    if line is None or column.profile_depth_m is None:
+        return chosen
+    whole = _chosen(column, mode, grid, settings, sides, line, altitude_m, water_depth_m)
+    return chosen if chosen.exact == whole.exact else whole
+
+
+def _chosen(
+    column: WaterColumn,
+    mode: RayMode,
+    grid: Grid,
+    settings: GridSettings,
+    sides: Sequence[tuple[Compressor, Beamformer]],
+    trajectory: Trajectory,
+    altitude_m: float,
+    water_depth_m: float | None,
+) -> WaterColumn:
+    range_m = grid.n_column * grid.across_m
     depth = trajectory.value[:, 2]
     # Depths as they occur, with the altitude of their time.
     rows = np.unique(np.argsort(depth)[np.linspace(0, depth.size - 1, 5).round().astype(int)])

@@ -23,7 +23,7 @@ from .hdf5_write import part_path, put_attributes
 from .product_layout import CHUNK, Georeference
 from .tile_spool import Spooled, TileSpool
 
-__all__ = ["ProductWriter"]
+__all__ = ["ProductWriter", "put_tile"]
 
 _STORED = {
     "intensity": np.float32,
@@ -33,6 +33,13 @@ _STORED = {
     "quality": np.uint8,
 }
 """Layers of a tile, as they are kept."""
+
+
+def put_tile(spool: TileSpool, tile: Tile) -> None:
+    """Put a tile where a :class:`ProductWriter` that gets this spool later finds it."""
+    arrays = {name: np.asarray(getattr(tile, name), dtype) for name, dtype in _STORED.items()}
+    arrays |= {name: np.asarray(value) for name, value in tile.extra.items()}
+    spool.write(tile.first_along, SIDES.index(tile.side), tile.first_across, arrays)
 
 
 class ProductWriter:
@@ -167,12 +174,11 @@ class ProductWriter:
             raise ParameterError(f"{self.path} is closed; allowed: writing before that. Make a new writer.")
         if tile.side not in self._sides:
             raise ParameterError(f"tile.side is {tile.side!r}; allowed here: {', '.join(self._sides)}.")
-        arrays = {name: np.asarray(getattr(tile, name), dtype) for name, dtype in _STORED.items()}
         for name, value in tile.extra.items():
-            arrays[name] = self._checked_extra(name, np.asarray(value), tile.intensity.shape)
-        self._spool.write(tile.first_along, SIDES.index(tile.side), tile.first_across, arrays)
+            self._check_extra(name, np.asarray(value), tile.intensity.shape)
+        put_tile(self._spool, tile)
 
-    def _checked_extra(self, name: str, value: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    def _check_extra(self, name: str, value: NDArray[Any], shape: tuple[int, ...]) -> None:
         taken = {*layout.LAYERS, *_STORED, "along_track", "across_track", "strip"}
         if not name.isidentifier() or name in taken:
             raise ParameterError(
@@ -186,7 +192,6 @@ class ProductWriter:
             raise ParameterError(
                 f"tile.extra['{name}'] is {value.dtype}; allowed: {self._extra[name]}, as in the first tile."
             )
-        return value
 
     # ---- file out ----------------------------------------------------------------------------------------
 

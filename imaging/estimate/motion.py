@@ -178,6 +178,7 @@ class MotionEstimator:
         *,
         chain_settings: ChainSettings | None = None,
         settings: MotionSettings | None = None,
+        planning: Trajectory | None = None,
     ) -> MotionEstimator:
         """Plan the laying and matching of looks for one array.
 
@@ -187,6 +188,8 @@ class MotionEstimator:
             For what the navigation states of its own uncertainty.
         chain_settings : ChainSettings, optional
             As for the image.
+        planning : Trajectory, optional
+            What of the navigation is planned with; by default all.
         """
         settings = settings or MotionSettings()
         base = chain_settings or ChainSettings()
@@ -197,7 +200,7 @@ class MotionEstimator:
         reach_s = sonar.first_sample_delay_s + sonar.n_sample * sonar.sample_interval_s
         far = base.grid.range_m or speed * reach_s / 2
         chosen = look_settings(base, speed / sonar.centre_frequency_hz, length, far)
-        chain = Chain.prepare({sonar.side: sonar}, water, trajectory, chosen)
+        chain = Chain.prepare({sonar.side: sonar}, water, planning or trajectory, chosen, line=trajectory)
         # Nearer, cells are so small that a pixel undersamples them.
         first = int(0.3 * chain.grid.n_column)
         margin = int(np.ceil(2 * settings.largest_step_m / chain.grid.across_m)) + 3

@@ -114,8 +114,7 @@ class PingRejector:
     ) -> PingRejector:
         """Plan the judgement of one array's pings."""
         settings = settings or RejectSettings()
-        time_s = (platform.time_ns.astype(np.int64) - np.int64(trajectory.start_ns)) * 1e-9
-        bad = np.zeros(time_s.size, bool) if platform.status is None else platform.status != 0
+        time_s, bad_s = _rows(platform, trajectory)
         pulse = max(8, round(sonar.pulse_duration_s / sonar.sample_interval_s))
         blind = (1.3 * sonar.pulse_duration_s - sonar.first_sample_delay_s) / sonar.sample_interval_s
         return cls(
@@ -127,10 +126,15 @@ class PingRejector:
             pulse=pulse,
             gain=compressor.gain,
             compressor=compressor,
-            bad_time_s=time_s[bad],
+            bad_time_s=bad_s,
             row_time_s=time_s,
             trajectory=trajectory,
         )
+
+    def with_navigation(self, platform: Platform, trajectory: Trajectory) -> PingRejector:
+        """The same plan with a navigation that has grown."""
+        time_s, bad_s = _rows(platform, trajectory)
+        return replace(self, row_time_s=time_s, bad_time_s=bad_s, trajectory=trajectory)
 
     def start(self) -> RejectState:
         """Nothing heard yet."""
@@ -248,3 +252,10 @@ class PingRejector:
         if seabed.size < 5 or seabed.size < 0.8 * (seabed[-1] - seabed[0] + 1):
             return 0.0
         return float(np.median(usual[seabed] - level[seabed]))
+
+
+def _rows(platform: Platform, trajectory: Trajectory) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Times of the navigation's rows, and of those whose status is not good. [s]"""
+    time_s = (platform.time_ns.astype(np.int64) - np.int64(trajectory.start_ns)) * 1e-9
+    bad = np.zeros(time_s.size, bool) if platform.status is None else platform.status != 0
+    return time_s, time_s[bad]

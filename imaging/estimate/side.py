@@ -109,6 +109,7 @@ class SideEstimator:
         settings: EstimateSettings,
         *,
         planned_altitude_m: float | None = None,
+        planning: Trajectory | None = None,
     ) -> SideEstimator:
         """Plan the estimators of one array.
 
@@ -116,6 +117,8 @@ class SideEstimator:
         ----------
         planned_altitude_m : float, optional
             For the plan of the looks where settings, navigation and water depth give no altitude. [m]
+        planning : Trajectory, optional
+            What of the navigation is planned with; by default all.
         """
         speed = settings.water.sound_speed_m_s or water.sound_speed_m_s
         compressor = Compressor.prepare(sonar, settings.compress)
@@ -133,8 +136,13 @@ class SideEstimator:
             calibrator=ChannelCalibrator.prepare(
                 sonar, compressor, sound_speed_m_s=speed, shading=shading, settings=settings.channels
             ),
-            looks=_looks(sonar, water, platform, trajectory, settings, planned_altitude_m),
+            looks=_looks(sonar, water, platform, trajectory, settings, planned_altitude_m, planning),
         )
+
+    def with_navigation(self, platform: Platform, trajectory: Trajectory) -> SideEstimator:
+        """The same plan with a navigation that has grown."""
+        rejector = self.rejector.with_navigation(platform, trajectory)
+        return replace(self, trajectory=trajectory, rejector=rejector)
 
     def start(self) -> SideMemory:
         """Nothing known."""
@@ -294,16 +302,24 @@ def _looks(
     trajectory: Trajectory,
     settings: EstimateSettings,
     planned_altitude_m: float | None,
+    planning: Trajectory | None,
 ) -> MotionEstimator | None:
     """The plan of the looks; the altitude that it is made for tells the nearest range and so the finest cell."""
     if not settings.estimate.motion:
         return None
     bottom: Any = settings.bottom
     depth = bottom.water_depth_m or water.depth_m
-    if bottom.altitude_m is None and not trajectory.altitude_m.size and depth is None:
+    known = (planning or trajectory).altitude_m.size
+    if bottom.altitude_m is None and not known and depth is None:
         if planned_altitude_m is None:
             return None
         settings = replace(settings, bottom=replace(bottom, altitude_m=planned_altitude_m))
     return MotionEstimator.prepare(
-        sonar, water, trajectory, platform, chain_settings=settings, settings=settings.motion
+        sonar,
+        water,
+        trajectory,
+        platform,
+        chain_settings=settings,
+        settings=settings.motion,
+        planning=planning,
     )
