@@ -18,11 +18,13 @@ from pingloom.imaging.errors import ParameterError
 
 __all__ = [
     "CAUTIONS",
+    "Ending",
     "Interrupted",
     "Interruption",
     "Report",
     "as_json",
     "common_options",
+    "news_line",
     "print_table",
     "progress",
     "refuse_existing",
@@ -79,6 +81,17 @@ class Interruption:
         """Raise :class:`Interrupted` if Ctrl-C was pressed."""
         if self.wanted:
             raise Interrupted
+
+
+class Ending(Interruption):
+    """Takes the first Ctrl-C as the wish to end well with what there is; a second one interrupts."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked = False
+
+    def _note(self, number: int, frame: Any) -> None:
+        self.asked, self.wanted = True, self.asked
 
 
 class Report:
@@ -153,6 +166,21 @@ def progress(label: str, total: int | None, *, show: bool) -> Iterator[Callable[
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=total)
         yield lambda n=1, total=None: bar.update(task, advance=n, total=total)
+
+
+@contextmanager
+def news_line(*, show: bool) -> Iterator[Callable[[str], None]]:
+    """Yield ``say(text)``, which keeps one line up to date; it appears only on a terminal."""
+    if not show or not sys.stderr.isatty():
+        yield lambda text: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
+        task = line.add_task("", total=None)
+        yield lambda text: line.update(task, description=text)
 
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:

@@ -372,11 +372,14 @@ class PingOrder:
     """Hands on pings in order of their time of transmission, though they arrive out of order.
 
     A ping waits until one has arrived that was sent ``patience_s`` later. A ping sent before the last one handed
-    on of either side comes too late and is left out, as is a second ping of one side and time. What is handed on depends on
-    the pings' own times alone, on no clock.
+    on of either side comes too late and is left out, as is a second ping of one side and time. Where the ``sides`` are
+    known and each writes its pings in order of time, a ping's turn has also come once every side has sent one at its time or
+    later: nothing earlier can follow. What is handed on depends on the pings' own times alone, on no clock.
     """
 
     patience_s: float = 2.0
+    sides: tuple[str, ...] = ()
+    """That send pings, each in order of time; empty: nobody knows."""
     left_out: dict[str, int] = field(default_factory=dict)
     """Pings left out, by reason."""
     _waiting: list[tuple[int, str, int, Ping]] = field(default_factory=list)
@@ -384,6 +387,7 @@ class PingOrder:
     _newest_ns: int = -1
     _last: dict[str, int] = field(default_factory=dict)
     _count: int = 0
+    _newest_of: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not 0 <= self.patience_s <= 3600:
@@ -397,7 +401,11 @@ class PingOrder:
         heapq.heappush(self._waiting, (ping.time_ns, ping.side, self._count, ping))
         self._count += 1
         self._newest_ns = max(self._newest_ns, ping.time_ns)
-        return self._release(self._newest_ns - round(self.patience_s * NANOSECONDS_PER_SECOND))
+        self._newest_of[ping.side] = max(self._newest_of.get(ping.side, -1), ping.time_ns)
+        until_ns = self._newest_ns - round(self.patience_s * NANOSECONDS_PER_SECOND)
+        if self.sides and all(side in self._newest_of for side in self.sides):
+            until_ns = max(until_ns, min(self._newest_of[side] for side in self.sides))
+        return self._release(until_ns)
 
     def finish(self) -> list[Ping]:
         """Return all that still wait: no more will arrive."""

@@ -339,6 +339,15 @@ class Chain:
             water_depth_m=depth,
         ).exact
 
+    def with_pulse_motion(self, trajectory: Trajectory) -> Chain:
+        """The same plan, told how far motion within the pulse moves echoes on a line that has gone on since."""
+        steepest = float(np.deg2rad(self.settings.grid.steepest_grazing_deg))
+        cells = [
+            pulse_motion_cells(side.sonar, side.compressor, side.beamformer, trajectory, steepest)
+            for side in self.sides.values()
+        ]
+        return replace(self, pulse_motion_cells=max(cells))
+
     @property
     def sound_speed_m_s(self) -> float:
         """Along the ray: what turns delays into ranges. [m/s]"""

@@ -5,18 +5,24 @@ from __future__ import annotations
 import json
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from pingloom.bench.console import (
     CAUTIONS,
+    Ending,
     Interrupted,
     Interruption,
     Report,
     common_options,
+    news_line,
     progress,
     refuse_existing,
 )
+
+if TYPE_CHECKING:
+    from pingloom.bench.run_report import Followed, ImagingRun
 
 __all__ = ["command"]
 
@@ -25,7 +31,9 @@ _LONG = 400
 
 
 @click.command(
-    epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor"
+    epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor. "
+    "While it is recorded: pingloom image leg -o images --follow --idle-s 10, and in another terminal: "
+    "pingloom simulate first_look -o leg --real-time"
 )
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="Folder for the images.")
@@ -86,8 +94,33 @@ _LONG = 400
     metavar="TIMES",
     help="Image the pings so many times over, each time further along: a stand-in for a line of hours.",
 )
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Image RECORDING while it is still being written; see below.",
+)
+@click.option(
+    "--idle-s",
+    type=float,
+    metavar="SECONDS",
+    help="With --follow: without a new ping for so long the recording has ended.  [default: 30]",
+)
+@click.option(
+    "--navigation-wait-s",
+    type=float,
+    metavar="SECONDS",
+    help="With --follow: so long a ping waits for the navigation around it.  [default: 5]",
+)
+@click.option(
+    "--poll-s",
+    type=float,
+    metavar="SECONDS",
+    help="With --follow: from one look at the files to the next.  [default: 0.1]",
+)
 @common_options
+@click.pass_context
 def command(
+    context,
     recording,
     output,
     method,
@@ -101,6 +134,10 @@ def command(
     resume,
     part,
     repeat,
+    follow,
+    idle_s,
+    navigation_wait_s,
+    poll_s,
     as_json,
     quiet,
 ) -> None:
@@ -115,8 +152,14 @@ def command(
     Pings are imaged in order of their time of transmission, port first where both sides sent at once, whatever their
     order in the file; of two of one side and time the first stored is taken. An interrupted run of more pings than
     --checkpoint leaves its state behind: the same command with --resume goes on, and the images are the same bytes.
+
+    With --follow RECORDING may still grow, or not be there yet. Each ping is laid once its turn has come and the
+    navigation around it is there; the product is written when no new ping comes for --idle-s or at the first Ctrl-C,
+    which finishes it from what was heard (a second one leaves nothing). Its bytes are those that image makes of the
+    finished recording: where something that came later asks for another image (a turn between two legs, a dive, late
+    navigation), the recording is imaged once more at the end, and the summary says why.
     """
-    from pingloom.bench.imaging_run import ImageSettings, image_recording
+    from pingloom.bench.imaging_run import ImageSettings
     from pingloom.bench.product_picture import draw_product
     from pingloom.imaging.estimate.settings import StepSettings
     from pingloom.io.corrections import read_corrections
@@ -131,34 +174,27 @@ def command(
     picture = output / f"{method}.png"
     if not no_picture and part is None:
         refuse_existing(picture, overwrite=overwrite)
-    with Interruption() as stop, progress("pings", None, show=report.chatty) as advance:
-        seen = 0
-
-        def on_ping(done: int, total: int) -> None:
-            nonlocal seen
-            advance(done - seen, total)
-            seen = done
-            stop.check()
-
-        try:
-            run = image_recording(
+    waits = {"idle_s": idle_s, "wait_s": navigation_wait_s, "poll_s": poll_s}
+    waits = {name: value for name, value in waits.items() if value is not None}
+    _refuse_mixed(context, follow=follow, waits=waits)
+    with Ending() if follow else Interruption() as stop:
+        if follow:
+            run = _follow(report, stop, recording, output, method, chosen, overwrite, waits)
+        else:
+            run = _whole(
+                report,
+                stop,
                 recording,
                 output,
                 method=method,
                 settings=chosen,
                 overwrite=overwrite,
-                on_ping=on_ping,
-                before_rename=stop.check,
                 corrections=None if corrections is None else read_corrections(corrections),
                 checkpoint_pings=checkpoint_pings,
                 resume=resume,
                 repeat=repeat,
                 part=chosen_part,
             )
-        except Interrupted:
-            if any(output.glob(f".{method}*.state")):
-                raise Interrupted("the state was kept: go on with --resume.") from None
-            raise
         stop.check()
         pages = []
         for product in () if no_picture else run.products:
@@ -173,6 +209,8 @@ def command(
     legs = f", {len(run.products)} legs" if len(run.products) > 1 else ""
     after = f", resumed after {run.resumed_after}" if run.resumed_after else ""
     report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}{after}")
+    if run.followed is not None:
+        _say_followed(report, run.followed)
     for reason, n in run.left_out.items():
         report.line(f"{n} pings left out: {reason}")
     report.line(f"rays {run.rays}")
@@ -196,6 +234,99 @@ def command(
     report.line(CAUTIONS[0])
     report.line(CAUTIONS[1])
     report.finish()
+
+
+def _whole(report: Report, stop: Interruption, recording: Path, output: Path, **options) -> ImagingRun:
+    """Image a recording that is complete."""
+    from pingloom.bench.imaging_run import image_recording
+
+    seen = 0
+    with progress("pings", None, show=report.chatty) as advance:
+
+        def on_ping(done: int, total: int) -> None:
+            nonlocal seen
+            advance(done - seen, total)
+            seen = done
+            stop.check()
+
+        try:
+            return image_recording(recording, output, on_ping=on_ping, before_rename=stop.check, **options)
+        except Interrupted:
+            if any(output.glob(f".{options['method']}*.state")):
+                raise Interrupted("the state was kept: go on with --resume.") from None
+            raise
+
+
+def _follow(
+    report: Report,
+    stop: Ending,
+    recording: Path,
+    output: Path,
+    method,
+    settings,
+    overwrite: bool,
+    waits: dict,
+) -> ImagingRun:
+    """Image a recording that still grows."""
+    from pingloom.bench.following import FollowSettings, News, follow_recording
+
+    with news_line(show=report.chatty) as say:
+
+        def on_news(news: News) -> None:
+            lag = f", lag {news.lag_s:.2f} s" if news.lag_s == news.lag_s else ""
+            doing = f"; {news.doing}" if news.doing else ""
+            say(f"{news.heard} pings heard, {news.laid} laid{lag}{doing}")
+
+        return follow_recording(
+            recording,
+            output,
+            method=method,
+            settings=settings,
+            overwrite=overwrite,
+            follow=FollowSettings(**waits),
+            stop=lambda: stop.asked,
+            check=stop.check,
+            on_news=on_news,
+        )
+
+
+_NOT_FOLLOWED = {
+    "part": "parts are cut from a recording that is complete",
+    "repeat": "what grows can't be repeated",
+    "corrections": "a table is made of a recording that is complete",
+    "resume": "started again, --follow catches up from the recording itself",
+    "checkpoint_pings": "started again, --follow catches up from the recording itself",
+}
+"""Options that can't be had together with --follow, and why."""
+
+
+def _refuse_mixed(context: click.Context, *, follow: bool, waits: dict) -> None:
+    if not follow:
+        if waits:
+            option = {"wait_s": "navigation-wait-s"}.get(name := next(iter(waits)), name.replace("_", "-"))
+            raise click.UsageError(f"--{option} goes with --follow.", context)
+        return
+    for name, why in _NOT_FOLLOWED.items():
+        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT:
+            option = name.removesuffix("_pings")
+            raise click.UsageError(f"--{option} can't go with --follow: {why}. Leave one out.", context)
+
+
+def _say_followed(report: Report, followed: Followed) -> None:
+    report.line(f"followed until {followed.ended}; product {followed.final_s:.1f} s later")
+    if followed.lag.get("median") is not None:
+        report.line(
+            f"  lag {followed.lag['median']:.2f} s, 95 % below {followed.lag['share_95']:.2f} s, worst "
+            f"{followed.lag['worst']:.2f} s, counted from the last look that did not see the ping yet"
+        )
+    if followed.at_start:
+        report.line(f"  {followed.at_start} pings were there before: no lag is told of them")
+    if followed.extrapolated:
+        report.line(
+            f"  {followed.extrapolated} pings were laid with navigation extrapolated, which had not come"
+        )
+    if followed.again:
+        report.line(f"  the finished recording was imaged once more: {followed.again}")
 
 
 def stage_table(report: Report, run) -> None:
