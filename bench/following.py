@@ -144,6 +144,8 @@ class _Following:
             if self._live is not None and self._live.step():
                 self._tell("")
                 continue
+            if self._growing.closed:
+                return "its writer closed it"
             if self._growing.idle_s >= self._follow.idle_s:
                 return f"no new ping for {self._follow.idle_s:g} s"
             if self._growing.hopeless(self._follow.idle_s):

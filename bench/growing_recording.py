@@ -63,6 +63,11 @@ class GrowingRecording:
         return self._recording
 
     @property
+    def closed(self) -> bool:
+        """Whether its writer closed it: no more will come."""
+        return self._recording is not None and self._recording.closed
+
+    @property
     def n_ping(self) -> int:
         """Pings of all sides."""
         return sum(t.size for t in self._time_ns.values())

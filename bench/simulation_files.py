@@ -230,6 +230,7 @@ class _Segments:
             self._scenario,
             self._folder / f"segment-{begin // self._per_segment:06d}.h5",
             capacity=stop - begin,
+            more_follow=stop < self._times_ns.size,
             platform_columns=columns,
             platform_capacity=int(self._row_stop[stop - 1] - self._rows_before(begin)),
             history=self._history,

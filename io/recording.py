@@ -207,6 +207,11 @@ class Recording:
         return tuple(segment.path for segment in self._segments)
 
     @property
+    def closed(self) -> bool:
+        """Whether its writer said that no more will come; one that was killed never does."""
+        return self._segments[-1].closed
+
+    @property
     def n_byte(self) -> int:
         """Size of all files together. [byte]"""
         return sum(segment.n_byte for segment in self._segments)

@@ -78,6 +78,8 @@ class RecordingWriter:
         Write a folder of files and begin a new one when one is full.
     keep_on_error : bool
         Whether the files stay when the ``with`` block ends by an exception.
+    more_follow : bool
+        Another writer will go on with further segments: closing this one does not mark the recording as closed.
 
     Raises
     ------
@@ -136,6 +138,7 @@ class RecordingWriter:
         durable: bool = True,
         segment_folder: bool = False,
         keep_on_error: bool = True,
+        more_follow: bool = False,
     ) -> None:
         self.path = Path(path)
         self._sonars = checked_sonars(sonars)
@@ -164,6 +167,7 @@ class RecordingWriter:
         self._durable = durable
         self._in_folder = segment_folder
         self._keep_on_error = keep_on_error
+        self._more_follow = more_follow
         self._refuse_existing(overwrite)
 
         self._segment: SegmentFile | None = None
@@ -414,6 +418,7 @@ class RecordingWriter:
             truth={**segment.plan.truth, **(self._truth if last else {})},
             durable=self._durable,
             trim_rows=last,
+            closed=last and not self._more_follow,
         )
 
     def _check_not_closed(self) -> None:

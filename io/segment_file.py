@@ -138,10 +138,12 @@ class SegmentFile:
         truth: Mapping[str, tuple[NDArray[Any], Mapping[str, Any]]],
         durable: bool,
         trim_rows: bool,
+        closed: bool,
     ) -> None:
         """Close the file; if it isn't full, or something is to be added, rewrite it without the empty space.
 
-        The rewritten file takes the name only when it is whole, so a kill meanwhile leaves the old one.
+        The rewritten file takes the name only when it is whole, so a kill meanwhile leaves the old one. With ``closed`` it
+        says that the recording ends with it.
         """
         plan = replace(
             self.plan,
@@ -154,13 +156,15 @@ class SegmentFile:
             truth=truth,
         )
         if not self._needs_rewriting(plan, trim_rows):
+            if closed:
+                self._put("closed", 0, np.array(1, np.uint8))
             if durable:
                 os.fsync(self._handle)
             self.abandon()
             return
         part = part_path(self.path)
         try:
-            self._rewrite(part, plan)
+            self._rewrite(part, plan, closed=closed)
             if durable:
                 sync_file(part)
             os.replace(part, self.path)
@@ -181,18 +185,22 @@ class SegmentFile:
         )
         return trim_rows and rows
 
-    def _rewrite(self, part: Path, plan: SegmentPlan) -> None:
+    def _rewrite(self, part: Path, plan: SegmentPlan, *, closed: bool) -> None:
         offsets = _make(part, plan)
         target = os.open(part, os.O_RDWR)
         try:
             for name, offset in offsets.items():
                 _copy(self._handle, self._offsets[name], target, offset, _n_byte(name, plan))
+            if closed:
+                os.pwrite(target, b"\x01", offsets["closed"])
         finally:
             os.close(target)
 
 
 def _n_byte(name: str, plan: SegmentPlan) -> int:
     group, _, item = name.partition("/")
+    if group == "closed":
+        return 1
     if group == "platform":
         return plan.platform_capacity * 8
     size = {"checksum": 4, "echo": int(np.prod(plan.echo_shape(group))) * plan.echo_dtype.itemsize}
@@ -234,6 +242,7 @@ def _make(path: Path, plan: SegmentPlan) -> dict[str, int]:
     with h5py.File(path, "w", libver=("earliest", "v110")) as file:
         put_attributes(file, plan.attributes)
         offsets: dict[str, int] = {}
+        offsets["closed"] = _reserve(file, "closed", (1,), np.dtype("u1")).id.get_offset() or 0
         for side, sonar in plan.sonars.items():
             group = file.create_group(side)
             _put_sonar(group, sonar)

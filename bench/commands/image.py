@@ -154,8 +154,8 @@ def command(
     --checkpoint leaves its state behind: the same command with --resume goes on, and the images are the same bytes.
 
     With --follow RECORDING may still grow, or not be there yet. Each ping is laid once its turn has come and the
-    navigation around it is there; the product is written when no new ping comes for --idle-s or at the first Ctrl-C,
-    which finishes it from what was heard (a second one leaves nothing). Its bytes are those that image makes of the
+    navigation around it is there; the product is written when the recording is closed, when no new ping comes for
+    --idle-s, or at the first Ctrl-C, which finishes it from what was heard (a second one leaves nothing). Its bytes are those that image makes of the
     finished recording: where something that came later asks for another image (a turn between two legs, a dive, late
     navigation), the recording is imaged once more at the end, and the summary says why.
     """
