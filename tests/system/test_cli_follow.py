@@ -23,6 +23,8 @@ from tests.system.spoilt_line import simulate_good, spoil
 from tests.unit.line_samples import PIXELS, line
 
 QUICK = ("--no-estimate", "--no-picture", "--json", *(w for p in PIXELS for w in ("--set", p)))
+PATIENT = ("--navigation-wait-s", 600)
+"""A busy machine is no reason to lay a ping by an extrapolated pose."""
 WRITER = Path(__file__).with_name("live_writer.py")
 
 
@@ -70,7 +72,7 @@ def writing(source: Path, target: Path, **options) -> Iterator[subprocess.Popen]
 
 def follow(recording: Path, folder: Path, *options: object) -> dict:
     """What was said of following; a recording that is never closed ends with ``--idle-s``."""
-    said = say("image", recording, "-o", folder, "--follow", "--idle-s", 60, *options)
+    said = say("image", recording, "-o", folder, "--follow", "--idle-s", 60, *PATIENT, *options)
     assert (said.code, said.err) == (0, "")
     return said.data["followed"] | {"run": said.data}
 
