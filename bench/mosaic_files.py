@@ -32,6 +32,12 @@ RESAMPLING = {
     "best": _CELL + "where strips overlap, the one with the most looks holds.",
 }
 """Said in the files, by what is done where strips overlap."""
+_FLAT = " Each strip's mean level at each distance across track was brought to one common level."
+
+
+def _resampling(plan: MosaicPlan) -> str:
+    return RESAMPLING[plan.overlap] + ("" if plan.falls is None else _FLAT)
+
 
 _COMMENT = "Not an all-clear for ordnance or obstructions; not for navigation. See the cautions of pingloom."
 
@@ -57,7 +63,7 @@ def write_mosaic(
         title=about.pop("title"),
         calibrated=plan.calibrated,
         provenance=about,
-        attributes={"comment": _COMMENT, "resampling": RESAMPLING[plan.overlap]},
+        attributes={"comment": _COMMENT, "resampling": _resampling(plan)},
         overwrite=overwrite,
     )
     with writer:
@@ -111,7 +117,7 @@ def write_mosaic_tiff(
         about={
             **mosaic_about(plan),
             "layer": layer,
-            "resampling": RESAMPLING[plan.overlap],
+            "resampling": _resampling(plan),
             "calibrated": plan.calibrated,
             "comment": _COMMENT,
         },
@@ -140,6 +146,7 @@ def mosaic_about(plan: MosaicPlan) -> dict[str, Any]:
         "cell_m": plan.grid.cell_m,
         "overlap": plan.overlap,
         **({} if plan.levels_db is None else {"levels_added_db": list(plan.levels_db)}),
+        **({} if plan.falls is None else {"flattened": "level by distance across track"}),
         **listed([s.path.name for s in plan.strips], [s.recording for s in plan.strips]),
     }
 
@@ -167,6 +174,8 @@ def draw_mosaic(plan: MosaicPlan, tally: Tally, picture: Path) -> Path:
     """Draw the small picture that was kept while the mosaic was laid, with the strips' tracks."""
     image, y_m, x_m = tally.picture()
     unit = "seabed backscatter [dB re 1 m² per m²]" if plan.calibrated else "relative seabed backscatter [dB]"
+    if plan.falls is not None:
+        unit = "backscatter, mean level by distance taken out [dB]"
     n = len(plan.strips)
     return map_picture(
         picture,

@@ -145,6 +145,19 @@ class MosaicPlan:
     """What is done where strips overlap."""
     levels_db: tuple[float, ...] | None = None
     """Added to each strip; None: nothing. [dB]"""
+    falls: tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...] | None = field(
+        default=None, repr=False
+    )
+    """For each strip distances across track [m] and what is added there [dB]; None: nothing."""
+
+    def gain(self, k: int, across_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Factor on the intensity of strip ``k`` at distances across track."""
+        added = np.zeros(np.shape(across_m))
+        if self.levels_db is not None:
+            added += self.levels_db[k]
+        if self.falls is not None:
+            added += np.interp(across_m, *self.falls[k])
+        return 10 ** (added / 10)
 
     @property
     def calibrated(self) -> bool:

@@ -4,7 +4,7 @@ A cell of the grid is the plain mean of a strip's intensity over the cell's area
 that it has in the cell. That keeps the mean level, uses all looks where cells are larger than pixels, and invents
 nothing where they are smaller (interpolation would smooth the speckle and so fake looks). What one strip doesn't see,
 such as the gap below its vehicle, comes from the others. Levels are left as they are unless the plan
-evens them; the seams are measured either way.
+evens them, strip by strip or distance by distance; the seams are measured either way.
 
 Where strips overlap there is a choice. *looks*: averaged with their numbers of looks as weights, least speckle.
 *aspect*: strips that look the same way (nearest of four quarter turns from the first strip's starboard side) are averaged
@@ -171,8 +171,8 @@ def _part(
         window = _window(plan, k, part, affine)
         if window is None:
             continue
-        cells = _averaged(plan, shelf, k, part, affine, window)
         across = plan.strips[k].edge_m[1] + plan.strips[k].pixel_m[1] * _at_centres(affine[1], part)
+        cells = _averaged(plan, shelf, k, part, affine, window, across)
         sums.add(cells, np.interp(across, plan.strips[k].node_m, plan.gains[k]), _aspect(plan, k, across))
         if tally is not None:
             images[k] = np.where(cells.seen, cells.intensity, np.nan).astype(np.float32)
@@ -217,6 +217,7 @@ def _averaged(
     part: Block,
     affine: NDArray[np.float64],
     window: tuple[slice, slice],
+    across_m: NDArray[np.float64],
 ) -> _Cells:
     product, strip = shelf[plan.strips[k].path], plan.strips[k]
     read = {name: product.read(name, *window) for name in ("intensity", "looks", "coverage", "quality")}
@@ -241,7 +242,7 @@ def _averaged(
         total,
         flags,
     )
-    gain = 1.0 if plan.levels_db is None else 10 ** (plan.levels_db[k] / 10)
+    gain = plan.gain(k, across_m)
     noise = np.where(known > 0, gain * total[2], np.nan)
     return _Cells(share >= _LEAST_SHARE, gain * total[0], total[1], noise, total[3], flags)
 

@@ -40,21 +40,28 @@ _ENDS = (".nc", ".tif", ".tiff")
     is_flag=True,
     help="Add a level to each strip so that the seams' steps are least; takes two passes.",
 )
+@click.option(
+    "--flatten",
+    is_flag=True,
+    help="Bring each strip's mean level at each distance across track to one common level.",
+)
 @click.option("--layer", default="backscatter", show_default=True, help="Layer of a .tif.")
 @click.option("--no-picture", is_flag=True, help="Leave out the PNG.")
 @click.option("--overwrite", is_flag=True, help="Replace what is there.")
 @common_options
 def command(
-    products, output, epsg, cell_m, overlap, even, layer, no_picture, overwrite, as_json, quiet
+    products, output, epsg, cell_m, overlap, even, flatten, layer, no_picture, overwrite, as_json, quiet
 ) -> None:
     """Put the strips of all PRODUCTs on one north-up grid.
 
     A cell is the mean of a strip's intensity over its area, so cells larger than pixels gain looks. Where strips
     overlap they are averaged with their looks as weights; with --overlap aspect strips from each of four sides count alike, so
     that what shows from one side alone is not voted down; with best the strip with the most looks holds alone. Each
-    fills what another leaves open under its vehicle. Levels aren't adjusted but with --even; the seams are measured and printed. Memory stays small however large the
-    area.
+    fills what another leaves open under its vehicle. Levels aren't adjusted but with --even and with --flatten, which takes
+    out what the grazing angle does, and all else that changes across track along a whole leg; the seams are measured and
+    printed. Memory stays small however large the area.
     """
+    from pingloom.bench.mosaic_angles import flatten_angles
     from pingloom.bench.mosaic_files import draw_mosaic, write_mosaic, write_mosaic_tiff
     from pingloom.bench.mosaic_levels import even_levels
     from pingloom.bench.mosaic_plan import plan_mosaic
@@ -69,6 +76,8 @@ def command(
     if not no_picture:
         refuse_existing(picture, overwrite=overwrite)
     plan = plan_mosaic(products, epsg=epsg, cell_m=cell_m, overlap=overlap)
+    if flatten:
+        plan = flatten_angles(plan)
     if even:
         plan = even_levels(plan)
     tally = Tally(plan.grid)
@@ -92,6 +101,7 @@ def _say(report: Report, plan, tally, output: Path, pictures: list[Path]) -> Non
         "cell_m": grid.cell_m,
         "overlap": plan.overlap,
         "levels_added_db": plan.levels_db,
+        "flattened": plan.falls is not None,
         "rows": grid.n_row,
         "columns": grid.n_column,
         "strips": [str(s.path) for s in plan.strips],
@@ -148,9 +158,11 @@ def _say_seams(report: Report, plan, seams) -> None:
     ]
     columns = ("strips", "overlap [m2]", "level [dB]", "spread from place to place [dB]")
     report.table("seams: level of one strip over the other where both see the seabed", columns, rows)
-    report.line(
-        "  the spread also holds what differs by angle: each strip sees a place at its own grazing angle"
-    )
+    if plan.falls is None:
+        report.line(
+            "  the spread also holds what differs by angle: each strip sees a place at its own grazing angle "
+            "(--flatten takes it out)"
+        )
 
 
 def _or_none(value: float) -> float | None:

@@ -121,6 +121,43 @@ def test_seams_are_evened_and_aspects_count_alike_on_request(strips, tmp_path):
     assert (about["provenance"]["overlap"], len(about["provenance"]["levels_added_db"])) == ("aspect", 3)
 
 
+def test_what_the_angle_does_is_taken_out_on_request(tmp_path):
+    """Two antiparallel legs whose level falls by 8 dB over 20 m, and patches of 3 dB that are the seabed's."""
+
+    def scene(middle_m: float):
+        def level(x, y):
+            fall = 10 ** (-0.04 * np.abs(x - EAST_M - middle_m))
+            patch = np.where((np.abs(x - EAST_M - 6) < 1.5) & (np.abs(y - NORTH_M - 25) < 1.5), 2.0, 1.0)
+            return 0.01 * fall * patch
+
+        return level
+
+    paths = [
+        strip(tmp_path / "up.nc", scene(0), length_m=50),
+        strip(
+            tmp_path / "down.nc", scene(12), place=georeference(EAST_M + 12, NORTH_M + 50, np.pi), length_m=50
+        ),
+    ]
+    options = ("--cell", 0.25, "--no-picture", "--json")
+    plain = say("mosaic", *paths, "-o", tmp_path / "a.nc", *options)
+    flat = say("mosaic", *paths, "-o", tmp_path / "b.nc", "--flatten", *options)
+    assert (plain.code, flat.code, flat.err) == (0, 0, "")
+    assert plain.data["seams"][0]["spread_db"] > 2.5
+    assert flat.data["seams"][0]["spread_db"] < 0.15
+    from pingloom.io.mosaic import read_mosaic
+
+    with read_mosaic(tmp_path / "b.nc") as mosaic:
+        level = 10 * np.log10(mosaic.read("intensity").astype(float))
+        x, y = np.meshgrid(mosaic.x_m - EAST_M, mosaic.y_m - NORTH_M)
+    assert np.nanstd(level[np.abs(y - 25) > 3]) < 0.15
+    inside = (np.abs(x - 6) < 1) & (np.abs(y - 25) < 1)
+    assert level[inside].mean() - np.nanmedian(level) == pytest.approx(3.0, abs=0.2)
+    assert (
+        "brought to one common level"
+        in say("inspect", tmp_path / "b.nc", "--json").data["mosaic"]["resampling"]
+    )
+
+
 @pytest.mark.parametrize("engine", ["h5netcdf", "netcdf4"])
 def test_a_mosaic_opens_in_other_programs(engine, strips, tmp_path):
     import rasterio
