@@ -489,6 +489,7 @@ class Chain:
             geometry,
             pulse_s=plan.sonar.pulse_duration_s,
             sound_speed_m_s=self.sound_speed_m_s,
+            weight=None if correction is None else correction.channel_weight,
             work=self.compress_buffers[ping.side].part.reshape(-1),
         )
         note("rows and noise")

@@ -33,6 +33,7 @@ def combine_rows(
     The level comes back with the noise that the rows' weights leave. ``own`` remembers what the adaptive form learns.
     """
     weight = None if correction is None else correction.channel_weight
+    level = _with_fewer_channels(plan, level, weight)
     if correction is not None and correction.channel_delay_s is not None:
         plan.combiner.undo_delays(compressed, correction.channel_delay_s)
     if plan.sonar.n_row == 1 and weight is None:
@@ -46,6 +47,23 @@ def combine_rows(
     at_sample = _between_nodes(plan, delay, rows.weight)
     plan.combiner.run(compressed, sine_up, weight, out, at_sample, plan.rows.set_of_channel)
     return out, replace(level, noise=level.noise * rows.noise_gain)
+
+
+def _with_fewer_channels(plan: SidePlan, level: Level, weight: NDArray[np.complex64] | None) -> Level:
+    """The level of an array from which a calibration left channels out.
+
+    The others' factors keep the shaded sum, so a point's amplitude; the same seabed is then heard by a beam with more in its
+    sidelobes: power goes with the sum of squares. Noise is measured with the raised factors.
+    """
+    if weight is None:
+        return level
+    shading, live = plan.beamformer.shading, plan.combiner.live
+    kept = (live & (weight != 0)).any(axis=0)
+    if not kept.any() or (kept | ~live.any(axis=0)).all():
+        return level
+    raised = (shading.sum() / shading[kept].sum()) ** 2
+    seabed = raised * np.sum(shading[kept] ** 2) / np.sum(shading**2)
+    return replace(level, amplitude=level.amplitude / np.float32(np.sqrt(seabed)), noise=level.noise / raised)
 
 
 def weigh_rows(

@@ -406,7 +406,8 @@ class Correction:
     altitude_m: float = float("nan")
     """Replaces the recording's altitude of the body origin; NaN: no opinion. [m]"""
     channel_weight: NDArray[np.complex64] | None = None
-    """(row, channel) factor for each receiver's echo; None: ones."""
+    """(row, channel) factor for each receiver's echo; None: ones. 0 leaves one out; the others' factors keep the shaded sum
+    over the array."""
     channel_delay_s: NDArray[np.float64] | None = None
     """(row, channel) delay of each receiver's envelope, positive where it is late, to be undone; the phase that comes
     with a delay is in ``channel_weight``. None: no delay. [s]"""

@@ -61,6 +61,7 @@ def measure_noise(
     *,
     pulse_s: float,
     sound_speed_m_s: float,
+    weight: NDArray[np.complex64] | None = None,
     work: NDArray[np.float32] | None = None,
 ) -> float:
     """Noise power of a compressed channel in this ping; NaN where there is no water column to listen to.
@@ -77,11 +78,14 @@ def measure_noise(
     channels : ndarray of float32, shape (2, channel, sample)
         Compressed and combined, real and imaginary parts.
     live : ndarray of bool, shape (row, channel)
+    weight : ndarray of complex64, shape (row, channel), optional
+        Factors that a calibration laid on the receivers; those with 0 are not heard.
     work : ndarray of float32, shape (n,), optional
         Working memory for a number of each channel and sample.
     """
     bottom_s = 0.95 * 2 * geometry.first_clearance_m / sound_speed_m_s
-    alive = live[0] if live.shape[0] == 1 else live.any(axis=0)
+    heard = live if weight is None else live & (weight != 0)
+    alive = heard[0] if live.shape[0] == 1 else heard.any(axis=0)
     quiet = _window(compressor, compressor.sample_rate_hz, pulse_s, bottom_s - pulse_s)
     if quiet.stop - quiet.start >= _LEAST_SAMPLES:
         return _mean_power(channels, alive, quiet, work)
@@ -92,11 +96,14 @@ def measure_noise(
     raw = echo[:, :, quiet]
     if compressor.gain is not None:
         raw = raw * compressor.gain[quiet]
-    rows = live.sum() / alive.sum()
-    raw = raw[live]
+    left = alive.sum() / live.sum()
+    if weight is not None:
+        factor = np.sum(np.abs(weight) ** 2 * heard, axis=0) / np.maximum(live.sum(axis=0), 1) ** 2
+        left = float(factor[alive].mean())
+    raw = raw[heard]
     every = slice(0, raw.shape[-1])
     power = _mean_power(np.stack([raw.real, raw.imag]), np.ones(raw.shape[0], np.bool_), every, work)
-    return power * compressor.noise_gain / rows
+    return power * compressor.noise_gain * left
 
 
 def _window(compressor: Compressor, rate_hz: float, begin_s: float, end_s: float) -> slice:
