@@ -312,6 +312,9 @@ class RecordingWriter:
             self._roll(
                 f"the platform has room for {segment.plan.platform_capacity} rows; allowed: platform_capacity"
             )
+        # Known before the file is made, it stands there for whoever reads while it is written.
+        for name in _UNCERTAINTIES:
+            self._uncertainty[name] = getattr(platform, name) or self._uncertainty[name]
         segment = self._segment or self._begin(first_ns, n_row, tuple(columns))
         absent = [f for f in columns if COLUMNS[f] not in segment.plan.platform_columns]
         if absent:
@@ -321,8 +324,6 @@ class RecordingWriter:
         segment.write_rows({COLUMNS[f].name: v for f, v in columns.items()}, self._durable)
         self._seen |= {COLUMNS[f].name for f in columns}
         self._last_row_ns = int(platform.time_ns[-1])
-        for name in _UNCERTAINTIES:
-            self._uncertainty[name] = getattr(platform, name) or self._uncertainty[name]
 
     def _check_same_columns(self, columns: Mapping[str, Any]) -> None:
         steady = tuple(name for name in columns if name not in _MAY_BE_UNKNOWN)
