@@ -85,13 +85,14 @@ def ping_geometry(
     nodes = np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
     half, mid = (delay_stop_s - delay_start_s) / 2, (delay_stop_s + delay_start_s) / 2
     axes = array_axes(sonar)
-    times = centre_time + delay_start_s + half * (1 + nodes)
-    turn = track.rotation(times)
-    place = track.position(times)
-    along, up = turn @ axes[0], turn @ axes[1]
-    centres = [line.centre_m for line in receiver_lines(sonar)]
-    values = [np.concatenate([place + turn @ centre, along, up], axis=1) for centre in centres]
-    powers = np.vander(nodes, increasing=True)
-    way = np.stack([np.linalg.solve(powers, v) for v in values])
-    sent = track.rotation(centre_time)
-    return PingGeometry(track.points(centre_time, sonar.transmit_position_m), axes @ sent.T, way, mid, half)
+    # All times at once, the transmitter's last: a dozen small array operations a call cost more than the kernels' geometry.
+    times = np.append(centre_time + delay_start_s + half * (1 + nodes), centre_time)
+    place, turn = track.pose(times)
+    centres = np.stack([line.centre_m for line in receiver_lines(sonar)])
+    axis = np.stack([turn[:-1] @ axes[0], turn[:-1] @ axes[1]], axis=1).reshape(-1, 6)
+    values = np.empty((len(centres), _DEGREE + 1, 9))
+    values[:, :, :3] = place[:-1] + np.einsum("tij,lj->lti", turn[:-1], centres)
+    values[:, :, 3:] = axis
+    way = np.linalg.solve(np.vander(nodes, increasing=True), values)
+    sent = place[-1] + turn[-1] @ sonar.transmit_position_m
+    return PingGeometry(sent, axes @ turn[-1].T, way, mid, half)

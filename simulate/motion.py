@@ -58,12 +58,16 @@ def rotation(heading_rad: ArrayLike, pitch_rad: ArrayLike, roll_rad: ArrayLike) 
     ch, sh = np.cos(heading_rad), np.sin(heading_rad)
     cp, sp = np.cos(pitch_rad), np.sin(pitch_rad)
     cr, sr = np.cos(roll_rad), np.sin(roll_rad)
-    rows = [
-        [ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr],
-        [sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr],
-        [-sp, cp * sr, cp * cr],
-    ]
-    return np.stack([np.stack(np.broadcast_arrays(*row), axis=-1) for row in rows], axis=-2)
+    rows = (
+        (ch * cp, ch * sp * sr - sh * cr, ch * sp * cr + sh * sr),
+        (sh * cp, sh * sp * sr + ch * cr, sh * sp * cr - ch * sr),
+        (-sp, cp * sr, cp * cr),
+    )
+    out = np.empty((*np.shape(rows[0][1]), 3, 3))
+    for i, row in enumerate(rows):
+        for j, value in enumerate(row):
+            out[..., i, j] = value
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,16 +153,18 @@ class Track:
             total[..., axis] += _sum_of_lines(line, time_s.ravel(), order).reshape(time_s.shape)
         return total
 
-    def position(self, time_s: ArrayLike) -> NDArray[np.float64]:
-        """North, east, depth of the origin, (..., 3). [m]"""
-        time = np.asarray(time_s, dtype=np.float64)
-        leg = self._waves(time, 0)[..., :3]
-        path = self.path.state(time)
+    def _position(self, waves: NDArray[np.float64], path: PathState) -> NDArray[np.float64]:
+        leg = waves[..., :3].copy()
         leg[..., 0] += path.along_m
         place = _turned(leg, path.course_rad)
         place[..., :2] += path.origin_m
         place[..., 2] += self.start_m[2]
         return place
+
+    def position(self, time_s: ArrayLike) -> NDArray[np.float64]:
+        """North, east, depth of the origin, (..., 3). [m]"""
+        time = np.asarray(time_s, dtype=np.float64)
+        return self._position(self._waves(time, 0), self.path.state(time))
 
     def velocity(self, time_s: ArrayLike) -> NDArray[np.float64]:
         """North, east, down velocity of the origin, (..., 3). [m/s]"""
@@ -185,12 +191,15 @@ class Track:
         slope = 1 + ((self.speed_m_s - ahead) * ahead - aside**2) / (ahead**2 + aside**2)
         return course + np.arctan2(aside, ahead), rate * slope
 
+    def _angles(self, waves: NDArray[np.float64], path: PathState) -> NDArray[np.float64]:
+        angles = waves[..., 3:].copy()
+        angles[..., 0] += self._heading(path)[0]
+        return angles
+
     def angles(self, time_s: ArrayLike) -> NDArray[np.float64]:
         """Heading, pitch, roll, (..., 3). [rad]"""
         time = np.asarray(time_s, dtype=np.float64)
-        angles = self._waves(time, 0)[..., 3:]
-        angles[..., 0] += self._heading(self.path.state(time))[0]
-        return angles
+        return self._angles(self._waves(time, 0), self.path.state(time))
 
     def angle_rates(self, time_s: ArrayLike) -> NDArray[np.float64]:
         """Time derivatives of heading, pitch, roll, (..., 3). [rad/s]"""
@@ -203,10 +212,17 @@ class Track:
         """Rotation from body to world, (..., 3, 3)."""
         return rotation(*np.moveaxis(self.angles(time_s), -1, 0))
 
+    def pose(self, time_s: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """:meth:`position` and :meth:`rotation`, for little more than either alone."""
+        time = np.asarray(time_s, dtype=np.float64)
+        waves, path = self._waves(time, 0), self.path.state(time)
+        turn = rotation(*np.moveaxis(self._angles(waves, path), -1, 0))
+        return self._position(waves, path), turn
+
     def points(self, time_s: ArrayLike, body_m: ArrayLike) -> NDArray[np.float64]:
         """World place at each time of a point fixed to the vehicle; the axes before the last broadcast. [m]"""
-        turned = np.einsum("...ij,...j->...i", self.rotation(time_s), np.asarray(body_m, dtype=np.float64))
-        return self.position(time_s) + turned
+        place, turn = self.pose(time_s)
+        return place + np.einsum("...ij,...j->...i", turn, np.asarray(body_m, dtype=np.float64))
 
     def levelled_velocity(self, time_s: ArrayLike) -> NDArray[np.float64]:
         """Velocity along the vehicle's heading, to starboard of it and down, (..., 3). [m/s]"""

@@ -292,7 +292,8 @@ class EchoMaker:
         """Make the echo as the simulator does."""
         from pingloom.simulate.scene import Scatterers
 
-        cycles = np.angle(amplitude) / (2 * np.pi)
+        # The case's amplitudes are real: half a turn where negative, without an arc tangent for each.
+        cycles = np.angle(amplitude) / (2 * np.pi) if np.iscomplexobj(amplitude) else 0.5 * (amplitude < 0)
         return self._make(Scatterers(np.stack([x, y, z]), np.abs(amplitude), cycles, np.zeros(3)))[0]
 
     def reference(self, x, y, z, amplitude) -> NDArray[np.complex128]:
