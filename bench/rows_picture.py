@@ -64,7 +64,14 @@ def rows_picture(path: Path, found: RowsReport) -> None:
     panels[0].set_ylabel("across track, on the ground [m]")
     for x in found.transmit_null_m:
         panels[0].annotate(
-            "transmitter's null", (low, np.copysign(x, ground[1])), color="w", fontsize=8, va="center"
+            "the transmitter's null",
+            (low, np.copysign(x, ground[1])),
+            xytext=(4, 0),
+            textcoords="offset points",
+            color="w",
+            fontsize=8,
+            va="center",
+            bbox={"facecolor": "k", "alpha": 0.7, "linewidth": 0, "pad": 1.5},
         )
     figure.colorbar(drawn, ax=panels, label="backscatter [dB]")
     chart = figure.add_subplot(grid[1, :])

@@ -53,8 +53,9 @@ def command(scenario, output, seeds, overwrite, as_json, quiet) -> None:
         ],
     )
     report.line(
-        "  ceiling: what is sent by the surface and comes straight, by theory for a level array; no receive rows tell it from "
-        "the seabed. Where it adds in phase with its reverse, weights that learn from both can go below it"
+        "  ceiling: what is sent by the surface and comes straight, by theory for a level array under a mirror; no receive rows "
+        "tell it from the seabed. Where it adds in phase with its reverse, weights that learn from both can go below it; a rough "
+        "surface's facets spread what is sent past the transmitter's nulls, and leave more"
     )
     if found.transmit_null_m:
         places = ", ".join(f"{x:.1f}" for x in found.transmit_null_m)
