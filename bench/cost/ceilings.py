@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pingloom.imaging._compress_kernels import compress_block
 from pingloom.imaging._lanes import LANES, load, spread, store
+from pingloom.imaging.aligned import aligned_zeros
 from pingloom.imaging.compress import Stages
 
 from .timing import measure, timed
@@ -151,7 +152,8 @@ def _transforms(signal) -> dict[str, Callable[[], object]]:
 def _there_and_back(n: int) -> Callable[[], object]:
     """This project's own transform: sixteen there and sixteen back make thirty-two."""
     stages = Stages.of(n)
-    block = np.ones(n * 2 * LANES, np.float32)
+    block = aligned_zeros(n * 2 * LANES)
+    block[:] = 1
     reference = np.tile(np.array([1 / n, 0], np.float32), n)
     return lambda: compress_block(
         block, stages.radix, stages.rest, stages.start, stages.table, reference, False

@@ -189,7 +189,7 @@ def _filter(case: Case) -> dict[str, _Timed]:
 
 def _beams(case: Case) -> dict[str, _Timed]:
     (run, plan), echo = ours.beams(case), _echo(case)
-    parts = np.stack([echo.real, echo.imag])
+    parts = ours.parts(echo)
     return {"beams": _Timed(timed(lambda: run(parts)), count_beams(plan, detect=True))}
 
 

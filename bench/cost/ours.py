@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pingloom.imaging.aligned import aligned_zeros
 from pingloom.imaging.beamform import Beamformer, BeamformSettings
 from pingloom.imaging.chain import Chain, ChainSettings, ChainState
 from pingloom.imaging.compress import Compressor, CompressSettings
@@ -31,6 +32,7 @@ __all__ = [
     "focuser",
     "missed_pixels",
     "one_look_reference",
+    "parts",
 ]
 
 _START_NS = 2_000_000_000_000_000_000
@@ -75,6 +77,13 @@ def case_sonar(case: Case, side: str = "starboard") -> Sonar:
 def compressor(case: Case) -> Compressor:
     """Pulse compression of the case."""
     return Compressor.prepare(case_sonar(case), CompressSettings(window="none"))
+
+
+def parts(channels: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """Channels (channel, sample) as the filter hands them on: real and imaginary parts that begin on a cache line."""
+    out = aligned_zeros(2, *channels.shape)
+    out[:] = channels.real, channels.imag
+    return out
 
 
 def beams(case: Case) -> tuple[Callable[[NDArray[np.float32]], NDArray[np.float32]], Beamformer]:
@@ -166,13 +175,13 @@ class CaseChain:
         """Along and across place (pixel,) and backscatter (pixel,) of one look, noise left in."""
         state, tiles, _ = self.chain.step(self.start(), self.ping, self.trajectory)
         last, _ = self.chain.finish(state, self.trajectory)
-        parts = []
+        found = []
         for tile in tiles + last:
             row, column = np.nonzero(tile.coverage)
             level = tile.intensity[row, column].astype(float)
             noise = tile.noise_equivalent[row, column].astype(float)
-            parts.append((tile.first_along + row, tile.first_across + column, level + np.nan_to_num(noise)))
-        row, column, level = (np.concatenate(p) for p in zip(*parts, strict=True))
+            found.append((tile.first_along + row, tile.first_across + column, level + np.nan_to_num(noise)))
+        row, column, level = (np.concatenate(p) for p in zip(*found, strict=True))
         grid = self.chain.grid
         return (row + 0.5) * grid.along_m, (column + 0.5) * grid.across_m, level
 

@@ -201,7 +201,8 @@ def _second_core(
         return None
     lines = [Line(case, echo, side, case_settings(case)) for side in ("port", "starboard")]
     pin(allowed)
-    n = 8
+    # A tenth of a second or so: threads begin on the core of the one that starts them, and take a while to part.
+    n = 100
     for line in lines:
         _steps(line, 2)
     watches: tuple[list[float], list[float]] = [], []

@@ -100,8 +100,7 @@ def _matched_filter(s: Setting) -> Stage:
 
 def _beams(s: Setting) -> Stage:
     run, plan = ours.beams(s.case)
-    # The filter hands its channels on as real and imaginary parts.
-    parts = np.stack([s.data.real, s.data.imag])
+    parts = ours.parts(s.data)
     made = {
         "straightforward": ("beams_straightforward", rivals.beams_straightforward(s.case)),
         "expert": ("beams_expert", rivals.beams_expert(s.case)),

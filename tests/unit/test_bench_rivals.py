@@ -139,6 +139,15 @@ def test_our_chain_is_right_at_every_pixel(case, echo, exact) -> None:
     assert dim < LIMITS["ping"][1]
 
 
+def test_channels_are_handed_on_as_the_filter_does_it(case, echo) -> None:
+    plan = ours.compressor(case)
+    buffer = plan.allocate()
+    planes = plan.run_planes(echo[None], buffer)[:, 0]
+    handed = ours.parts(planes[0] + 1j * planes[1])
+    assert handed.tobytes() == planes.tobytes()
+    assert handed.ctypes.data % 64 == planes.ctypes.data % 64 == 0
+
+
 def test_a_look_that_is_laid_once_more_counts_twice(case, echo) -> None:
     # What is timed as the last stage does all that the last stage of a ping does.
     chain = ours.CaseChain(case, echo)

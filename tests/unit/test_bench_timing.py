@@ -238,7 +238,11 @@ def test_a_wrong_answer_has_no_speed() -> None:
 
 COST = {
     "case_pixels": {"real_time_factor": {"two_sides": 31.0}},
-    "second_core": {"gain": [1.8, 1.7, 1.9], "wall_ms": [[2.0, 1.9, 2.1], [1.0, 0.9, 1.1]]},
+    "second_core": {
+        "gain": [1.8, 1.7, 1.9],
+        "wall_ms": [[2.0, 1.9, 2.1], [1.0, 0.9, 1.1]],
+        "cores_got": [1.0, 1.9],
+    },
     "memory": {"growth_mb": 0.1},
     "start_up": {"help": {"wall_s": 0.2}},
 }
@@ -257,6 +261,13 @@ def test_goals_are_reached_or_missed_and_a_void_ratio_counts_nothing() -> None:
         (True, False),
         (False, True),
     ]
+
+
+def test_two_threads_tell_nothing_where_others_had_the_cores() -> None:
+    crowded = {**COST["second_core"], "cores_got": [0.5, 0.9]}
+    row = next(r for r in goals({}, {**COST, "second_core": crowded}) if "thread" in r["goal"])
+    assert row["measured"] is None
+    assert not row["reached"]
 
 
 def test_growth_with_threads_is_that_of_wall_time() -> None:
