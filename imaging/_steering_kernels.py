@@ -8,11 +8,12 @@ from __future__ import annotations
 import numba
 import numpy as np
 
+from ._field_kernels import weave
 from ._lanes import LANES, load, spread, store
 from ._slide import back_one, back_two, on_one, on_two
 from ._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
 
-__all__ = ["BLOCK", "HALO", "detect", "steer"]
+__all__ = ["BLOCK", "HALO", "detect", "steer", "steer_and_weave"]
 
 f32 = np.float32
 
@@ -118,6 +119,28 @@ def _sums(x, wide, at, n, folded, used, factors, symmetric, antisymmetric, rows,
 
 
 @numba.njit(nogil=True, cache=True)
+def _split(sums, n_half, half_beams, n, out, at, out_wide):
+    """E + O and E - O of n samples into out (2, beam, out_wide), from place ``at`` of a row on."""
+    imag = out.size // 2
+    for h in range(half_beams.shape[1]):
+        plus, minus = half_beams[0, h], half_beams[1, h]
+        e, o = 2 * h * BLOCK, (n_half + h) * 2 * BLOCK
+        to = plus * out_wide + at
+        mirror = (minus if minus >= 0 else plus) * out_wide + at
+        for s in range(0, n, LANES):
+            er, ei, fr, fi = (
+                load(sums, e + s),
+                load(sums, e + BLOCK + s),
+                load(sums, o + s),
+                load(sums, o + BLOCK + s),
+            )
+            store(out, mirror + s, er + fi)
+            store(out, imag + mirror + s, ei - fr)
+            store(out, to + s, er - fi)
+            store(out, imag + to + s, ei + fr)
+
+
+@numba.njit(nogil=True, cache=True)
 def steer(
     x,
     wide,
@@ -139,26 +162,62 @@ def steer(
 
     A block of samples at a time: rows of the series and their filtered forms, their sums E and O, then E + O and E - O.
     """
-    imag = out.size // 2
     for start in range(first, past, BLOCK):
         n = min(BLOCK, past - start)
         _sums(x, wide, pad + start, n, folded, used, factors, symmetric, antisymmetric, rows, sums)
-        for h in range(half_beams.shape[1]):
-            plus, minus = half_beams[0, h], half_beams[1, h]
-            e, o = 2 * h * BLOCK, (factors.shape[1] * TILE_ROWS + h) * 2 * BLOCK
-            to = plus * out_wide + pad + start
-            mirror = (minus if minus >= 0 else plus) * out_wide + pad + start
-            for s in range(0, n, LANES):
-                er, ei, fr, fi = (
-                    load(sums, e + s),
-                    load(sums, e + BLOCK + s),
-                    load(sums, o + s),
-                    load(sums, o + BLOCK + s),
-                )
-                store(out, mirror + s, er + fi)
-                store(out, imag + mirror + s, ei - fr)
-                store(out, to + s, er - fi)
-                store(out, imag + to + s, ei + fr)
+        _split(sums, factors.shape[1] * TILE_ROWS, half_beams, n, out, pad + start, out_wide)
+
+
+@numba.njit(nogil=True, cache=True)
+def steer_and_weave(
+    x,
+    wide,
+    pad,
+    first,
+    past,
+    folded,
+    half_beams,
+    used,
+    factors,
+    symmetric,
+    antisymmetric,
+    rows,
+    sums,
+    block,
+    n_beam,
+    first_beam,
+    between_beams,
+    level,
+    node_per_sample,
+    work,
+    n_field,
+    out,
+    out_wide,
+):
+    """Field of a patch that holds all ``n_beam`` beams, by :func:`steer` and :func:`weave` in turn for each block.
+
+    ``block`` is room for a block of all beams: what is steered is woven while it is near.
+    """
+    for start in range(first, past, BLOCK):
+        n = min(BLOCK, past - start)
+        _sums(x, wide, pad + start, n, folded, used, factors, symmetric, antisymmetric, rows, sums)
+        _split(sums, factors.shape[1] * TILE_ROWS, half_beams, n, block, 0, BLOCK)
+        weave(
+            block,
+            n_beam,
+            BLOCK,
+            0,
+            start,
+            start + n,
+            first_beam,
+            between_beams,
+            level,
+            node_per_sample,
+            work,
+            n_field,
+            out,
+            out_wide,
+        )
 
 
 @numba.njit(nogil=True, cache=True)

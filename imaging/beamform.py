@@ -8,6 +8,7 @@ for a tenth of the work. The field is then dense enough to be read between beams
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ._field_kernels import LEAD, double, weave
 from ._lanes import LANES
-from ._steering_kernels import BLOCK, detect, steer
+from ._steering_kernels import BLOCK, detect, steer, steer_and_weave
 from ._tile import TILE_ROWS
 from ._wavefront_kernels import focus
 from .aligned import aligned_zeros
@@ -243,6 +244,7 @@ class Beamformer:
             focused=aligned_zeros(n_channel + 1, 2, _PAD + span + 2 * LANES),
             rows=aligned_zeros(n_row + 1, 2, BLOCK),
             sums=aligned_zeros(2, n_half, 2, BLOCK),
+            block=aligned_zeros(2 * n_steered * BLOCK),
             steered=aligned_zeros(2, n_steered, _PAD + span + 2 * LANES),
             node=np.zeros(span // LANES + 1, np.int64),
             work=aligned_zeros(5 * (_PAD + span + 2 * LANES) + _MOST_NODES + 2),
@@ -285,40 +287,27 @@ class Beamformer:
                     f"level has shape (node, beam) = {level.shape}; allowed: 2 to {_MOST_NODES} nodes of "
                     f"{self.direction.size} beams."
                 )
-        self._steer(steer, channels, out)
-        if self.between_samples.size == 0:
-            weave(
-                out.steered.reshape(-1),
-                *out.steered.shape[1:],
-                _PAD,
-                0,
-                self.n_sample,
-                self.first_steered,
-                self.between_beams,
-                level,
-                per_sample,
-                out.work,
-                self.direction.size,
-                out.woven.reshape(-1),
-                out.woven.shape[1],
-            )
+        given = (self.first_steered, self.between_beams)
+        laid = (level, per_sample)
+        target = (self.direction.size, out.woven.reshape(-1), out.woven.shape[1])
+        steered = (out.steered.reshape(-1), *out.steered.shape[1:], _PAD)
+        if self.between_samples.size:
+            self._steer(steer, channels, out)
+            samples = (self.n_sample, *given, self.between_samples)
+            double(*steered, *samples, *laid, out.node, out.work, *target)
             return
-        double(
-            out.steered.reshape(-1),
-            *out.steered.shape[1:],
-            _PAD,
-            self.n_sample,
-            self.first_steered,
-            self.between_beams,
-            self.between_samples,
-            level,
-            per_sample,
-            out.node,
-            out.work,
-            self.direction.size,
-            out.woven.reshape(-1),
-            out.woven.shape[1],
-        )
+        x = np.ascontiguousarray(channels)
+        for (first, past), patches in itertools.groupby(self.patches, _samples):
+            together = tuple(patches)
+            if len(together) == 1:
+                self._focus(together[0], x, out)
+                block = (out.block, self.steered.size)
+                steer_and_weave(*_sums_of(together[0], out), *block, *given, *laid, out.work, *target)
+                continue
+            for patch in together:
+                self._focus(patch, x, out)
+                steer(*_sums_of(patch, out), steered[0], steered[2])
+            weave(*steered[:3], _PAD + first, first, past, *given, *laid, out.work, *target)
 
     def detect(self, channels: NDArray[np.float32], out: FieldBuffer) -> NDArray[np.float32]:
         """Intensities of the steered beams of one ping at the channels' own sampling rate.
@@ -339,45 +328,53 @@ class Beamformer:
         return out.steered[0, :, _PAD : _PAD + self.n_sample]
 
     def _steer(self, kernel, channels: NDArray[np.float32], out: FieldBuffer) -> None:
-        x = np.ascontiguousarray(channels).reshape(-1)
-        focused, steered = out.focused.reshape(-1), out.steered.reshape(-1)
-        wide = out.focused.shape[2]
+        x = np.ascontiguousarray(channels)
         for patch in self.patches:
-            focus(
-                x,
-                *channels.shape[1:],
-                patch.first,
-                patch.past,
-                patch.plus,
-                patch.minus,
-                patch.folded,
-                patch.shading,
-                patch.table_of,
-                patch.run_start,
-                patch.run_shift,
-                patch.table.reshape(-1),
-                patch.taps,
-                _PAD,
-                wide,
-                out.channel.reshape(-1),
-                focused,
-            )
-            kernel(
-                focused,
-                wide,
-                _PAD,
-                *patch.samples,
-                patch.folded,
-                patch.half_beams,
-                patch.used,
-                patch.factors,
-                patch.symmetric,
-                patch.antisymmetric,
-                out.rows.reshape(-1),
-                out.sums.reshape(-1),
-                steered,
-                out.steered.shape[2],
-            )
+            self._focus(patch, x, out)
+            kernel(*_sums_of(patch, out), out.steered.reshape(-1), out.steered.shape[2])
+
+    def _focus(self, patch: Patch, channels: NDArray[np.float32], out: FieldBuffer) -> None:
+        focus(
+            channels.reshape(-1),
+            *channels.shape[1:],
+            patch.first,
+            patch.past,
+            patch.plus,
+            patch.minus,
+            patch.folded,
+            patch.shading,
+            patch.table_of,
+            patch.run_start,
+            patch.run_shift,
+            patch.table.reshape(-1),
+            patch.taps,
+            _PAD,
+            out.focused.shape[2],
+            out.channel.reshape(-1),
+            out.focused.reshape(-1),
+        )
+
+
+def _samples(patch: Patch) -> tuple[int, int]:
+    return patch.samples
+
+
+def _sums_of(patch: Patch, out: FieldBuffer) -> tuple:
+    """What the kernels of steering must know of a patch, and where they work."""
+    return (
+        out.focused.reshape(-1),
+        out.focused.shape[2],
+        _PAD,
+        *patch.samples,
+        patch.folded,
+        patch.half_beams,
+        patch.used,
+        patch.factors,
+        patch.symmetric,
+        patch.antisymmetric,
+        out.rows.reshape(-1),
+        out.sums.reshape(-1),
+    )
 
 
 @dataclass(slots=True, eq=False)
@@ -388,6 +385,8 @@ class FieldBuffer:
     focused: NDArray[np.float32]
     rows: NDArray[np.float32]
     sums: NDArray[np.float32]
+    block: NDArray[np.float32]
+    """Flat: a block of steered samples."""
     steered: NDArray[np.float32]
     """(2, steered beam, row)"""
     node: NDArray[np.int64]

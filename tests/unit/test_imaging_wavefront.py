@@ -36,8 +36,9 @@ def irregular() -> np.ndarray:
 
 def plans(sonar: Sonar, *, nearest_m: float, window: str = "hamming", **how) -> tuple[Compressor, Beamformer]:
     compressor = Compressor.prepare(sonar, CompressSettings(window=window))
+    settings = how.pop("settings", UNIFORM)
     beams = Beamformer.prepare(
-        sonar, compressor, UNIFORM, sound_speed_m_s=C, nearest_range_m=nearest_m, **how
+        sonar, compressor, settings, sound_speed_m_s=C, nearest_range_m=nearest_m, **how
     )
     return compressor, beams
 
@@ -142,6 +143,32 @@ def test_detection_is_that_of_the_field() -> None:
     inner = got[beams.first_steered : beams.steered.size - beams.first_steered]
     assert_allclose(inner, square[::2, ::2], rtol=1e-5, atol=1e-5 * square.max())
     assert_allclose(beams.direction[::2], beams.steered[beams.first_steered : -beams.first_steered])
+
+
+@pytest.mark.parametrize(("nearest_m", "sector_deg", "groups"), [(5.0, 8.0, [2, 1]), (6.0, 5.0, [1])])
+def test_a_field_at_the_recorded_rate_is_every_second_sample_of_the_doubled_one(
+    nearest_m: float, sector_deg: float, groups: list[int]
+) -> None:
+    sonar = spaced(regular())
+    rng = np.random.default_rng(4)
+    channels = rng.standard_normal((2, 32, 900)).astype(np.float32)
+    settings = BeamformSettings(shading="uniform", sector_deg=sector_deg)
+    _, doubled = plans(sonar, nearest_m=nearest_m, settings=settings)
+    single = doubled.at_recorded_rate()
+    samples = [patch.samples for patch in single.patches]
+    assert [samples.count(s) for s in dict.fromkeys(samples)] == groups
+    assert (single.upsampling, single.band) == (1, 2 * doubled.band)
+    assert 2 * single.sample_rate_hz == doubled.sample_rate_hz
+    level = rng.uniform(0.5, 1.5, (9, single.direction.size)).astype(np.float32)
+    node_s = 900 / single.sample_rate_hz / 8
+    fields = []
+    for beams in (doubled, single):
+        buffer = beams.allocate()
+        beams.run(channels, buffer, level, node_s)
+        fields.append(buffer.field)
+        # What taps read before the first sample is zero.
+        assert not buffer.woven[:, :8].any()
+    assert_allclose(fields[1], fields[0][:, ::2], rtol=0, atol=2e-5 * np.abs(fields[0]).max())
 
 
 @pytest.mark.parametrize("n_node", [5, 300])
