@@ -7,7 +7,9 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["read_pattern", "tabulate_gain", "tabulate_noise", "towards_seabed"]
+from ._lanes import LANES, load, spread, store
+
+__all__ = ["read_pattern", "tabulate_level", "towards_seabed"]
 
 _FAST = {"contract", "nsz"}
 
@@ -72,26 +74,84 @@ def _directions(u, numbers, frame, axes, normal, bend, apart, transmit_axes, ran
     y0, y1, y2 = frame[1, 0], frame[1, 1], frame[1, 2]
     z0, z1, z2 = frame[2, 0], frame[2, 1], frame[2, 2]
     a0, a1, a2 = apart[0], apart[1], apart[2]
+    per_size, per_across = 1 / size, 1 / across
     sent_along, sent_up, seen_up, sent, area = out[0], out[1], out[2], out[3], out[4]
     for j in range(u.size):
-        cosine = u[j] / size
-        q = (sine - cosine * along) / across
+        cosine = u[j] * per_size
+        q = (sine - cosine * along) * per_across
         p = math.sqrt(1 - cosine * cosine - q * q)  # no number where the range ends above the seabed
         s0 = cosine * x0 + q * y0 + p * z0
         s1 = cosine * x1 + q * y1 + p * z1
         s2 = cosine * x2 + q * y2 + p * z2
         w0, w1, w2 = a0 + range_m * s0, a1 + range_m * s1, a2 + range_m * s2
         distance = math.sqrt(w0 * w0 + w1 * w1 + w2 * w2)
-        sent_along[j] = (w0 * t0 + w1 * t1 + w2 * t2) / distance
-        sent_up[j] = (w0 * v0 + w1 * v1 + w2 * v2) / distance
+        per_m = 1 / distance
+        sent_along[j] = (w0 * t0 + w1 * t1 + w2 * t2) * per_m
+        sent_up[j] = (w0 * v0 + w1 * v1 + w2 * v2) * per_m
         seen_up[j] = s0 * u0 + s1 * u1 + s2 * u2
         sent[j] = distance
         area[j] = range_m / max(abs(s0 * n0 + s1 * n1 + s2 * n2), 1e-2)
 
 
+@numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=_FAST)
+def _absorb(absorption, range_m, sent, out):
+    """Fill what is left after absorption both ways: one exponential, and a series for what directions differ by."""
+    n = sent.size
+    middle = sent[n // 2]
+    base = math.exp(-absorption * (middle + range_m))
+    widest = 0.0
+    for j in range(n):
+        widest = max(widest, abs(absorption * (sent[j] - middle)))
+    if widest < 0.05:
+        for j in range(n):
+            x = absorption * (middle - sent[j])
+            # To the sixth power: below 2e-13 of the whole.
+            out[j] = base * (
+                1 + x * (1 + x / 2 * (1 + x / 3 * (1 + x / 4 * (1 + x / 5 * (1 + x * (1 / 6))))))
+            )
+    else:
+        for j in range(n):
+            out[j] = math.exp(-absorption * (sent[j] + range_m))
+
+
 @numba.njit(nogil=True, cache=True, error_model="numpy")
-def tabulate_gain(
-    travel_m,
+def _read_gains(transmit_along, transmit_up, receive_up, receive_along, least_gain, out, along, vertical):
+    """Read one node's patterns: gains along the array, and of the vertical patterns, (direction,) each."""
+    for j in range(along.size):
+        along[j] = receive_along[j] * max(read_pattern(transmit_along, out[0, j]), least_gain)
+        up = read_pattern(transmit_up, out[1, j]) * read_pattern(receive_up, out[2, j])
+        vertical[j] = max(up, least_gain)
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def _find_gain(factor, range_m, along, vertical, out, gain):
+    """Stored intensity of a unit of backscatter, (direction,); 0 where there is none."""
+    for j in range(gain.size):
+        both_ways = 1 / (out[3, j] * range_m)
+        g = factor * along[j] * vertical[j] * both_ways * both_ways * out[5, j] * out[4, j]
+        gain[j] = g if out[3, j] >= 0 and g < np.inf else 0.0
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def _read_at_beams(gain, to_beams, undo, row, amplitude):
+    """Amplitudes that undo the gains (direction,), read at the beams by ``to_beams`` (direction * whole vectors,)."""
+    n_u, wide = gain.size, row.size
+    for j in range(n_u):
+        undo[j] = 1 / math.sqrt(gain[j]) if gain[j] > 0 else 0.0
+    for b in range(0, wide, LANES):
+        total = spread(np.float32(0))
+        for j in range(n_u):
+            total = total + spread(undo[j]) * load(to_beams, j * wide + b)
+        store(row, b, total)
+    for b in range(amplitude.size):
+        amplitude[b] = row[b]
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def tabulate_level(
+    delay_s,
+    speed,
+    nearer_m,
     ray_travel,
     ray_slant,
     ray_factor,
@@ -101,8 +161,7 @@ def tabulate_gain(
     transmit_axes,
     centre,
     axes,
-    normal,
-    clearance,
+    plane,
     side_sign,
     receive_along,
     transmit_along,
@@ -111,16 +170,23 @@ def tabulate_gain(
     least_gain,
     source,
     absorption,
-    gain,
-    along,
+    noise_gain,
+    to_beams,
+    amplitude,
+    noise,
+    relative,
     sine_up,
 ):
-    """Fill the stored intensity of a unit of backscatter, gain (node, u), and its part along the array, along (node, u).
+    """Fill the level's tables of one ping.
 
     Parameters
     ----------
-    travel_m : (node,)
-        Increasing, as are ``ray_travel`` (k,), at which the rays' straight distance and four factors (4, k) are tabled.
+    delay_s : (node,)
+        Two-way, increasing. With the reference speed, and what the transmitter stands nearer along the array's normal, it
+        gives the travel from the array, at which the rays' straight distance and four factors (4, k) are tabled:
+        ``ray_travel`` (k,) increases.
+    plane : (3,)
+        Of the seabed: see :class:`PingGeometry`.
     receive_along : (node, u)
     transmit_along, transmit_up, receive_up : (n,)
         Patterns: see :func:`read_pattern`.
@@ -128,15 +194,28 @@ def tabulate_gain(
         Source level, receiver's gain and the cell's size.
     absorption : float
         One way. [Np/m of intensity]
+    noise_gain : float
+        Noise power of a beam over that of a channel.
+    to_beams : (u * whole vectors of beams,) float32
+    amplitude : (node, beam) float32
+        Filled: factor that turns the field into the root of backscatter; 0 where there is no seabed.
+    noise : (node,)
+        Filled: backscatter of a unit of noise power in the best direction, infinite where there is no seabed.
+    relative : (u,)
+        Filled: gain along the array, 1 at its best, at the farthest node that all directions see.
     sine_up : (node,)
         Filled: of the middle direction above the array's normal; 0 where it doesn't meet the seabed.
     """
     n_u = direction.size
-    frame, apart, out = np.empty((3, 3)), np.empty(3), np.empty((5, n_u))
+    frame, apart, normal, out = np.empty((3, 3)), np.empty(3), np.empty(3), np.empty((6, n_u))
+    along, vertical, gain = np.empty(n_u), np.empty(n_u), np.empty(n_u)
+    undo, row = np.empty(n_u, np.float32), np.empty(to_beams.size // n_u, np.float32)
+    steep = 1 / math.sqrt(1 + plane[1] * plane[1] + plane[2] * plane[2])
+    normal[0], normal[1], normal[2] = -plane[1] * steep, -plane[2] * steep, steep
     last = ray_travel.size - 1
     k = 0
-    for i in range(travel_m.size):
-        travel = travel_m[i]
+    for i in range(delay_s.size):
+        travel = max((speed * delay_s[i] + nearer_m) / 2, 0.05)
         while k < last - 1 and travel >= ray_travel[k + 1]:
             k += 1
         w = 0.0
@@ -151,53 +230,34 @@ def tabulate_gain(
         # A cell's area over what it were along straight rays.
         wider = 1 / (share * share * curve * level)
         bend = level * share, down * share
-        numbers = towards_seabed(
-            axes[i, 0], normal, side_sign, clearance[i], range_m, bend[0], bend[1], frame
+        clearance = (
+            (plane[0] - centre[i, 2]) * normal[2] - centre[i, 0] * normal[0] - centre[i, 1] * normal[1]
         )
+        numbers = towards_seabed(axes[i, 0], normal, side_sign, clearance, range_m, bend[0], bend[1], frame)
         for d in range(3):
             apart[d] = centre[i, d] - transmitter[d]
         # Direction cosines that the array measures turn into true ones by the ratio of sound speeds.
         turned = bend[0] * speed_ratio, bend[1] * speed_ratio
         _directions(direction, numbers, frame, axes[i], normal, turned, apart, transmit_axes, range_m, out)
-        for j in range(n_u):
-            if not out[3, j] >= 0:
-                gain[i, j] = np.nan
-                along[i, j] = 0.0
-                continue
-            sideways = receive_along[i, j] * max(read_pattern(transmit_along, out[0, j]), least_gain)
-            vertical = read_pattern(transmit_up, out[1, j]) * read_pattern(receive_up, out[2, j])
-            spread = 1 / (out[3, j] * range_m) ** 2
-            absorbed = math.exp(-absorption * (out[3, j] + range_m))
-            along[i, j] = sideways
-            gain[i, j] = source * sideways * max(vertical, least_gain) * spread * absorbed * wider * out[4, j]
-        middle = out[2, n_u // 2] / speed_ratio
-        sine_up[i] = middle if middle == middle else 0.0
-
-
-@numba.njit(nogil=True, cache=True, error_model="numpy")
-def tabulate_noise(gain, along, noise_gain, amplitude, noise, relative):
-    """From the gains (node, u), NaN where there is no seabed, the factor that undoes them and what noise becomes.
-
-    ``relative`` (u,) is the gain along the array, 1 at its best, at the farthest node that all directions see.
-    """
-    n_node, n_u = gain.shape
-    far = 0
-    for i in range(n_node):
+        _absorb(absorption, range_m, out[3], out[5])
+        _read_gains(
+            transmit_along, transmit_up, receive_up, receive_along[i], least_gain, out, along, vertical
+        )
+        _find_gain(source * wider, range_m, along, vertical, out, gain)
+        _read_at_beams(gain, to_beams, undo, row, amplitude[i])
         best = 0.0
         seen = 0
         for j in range(n_u):
-            g = gain[i, j]
-            good = g == g and g < np.inf
-            amplitude[i, j] = 1 / math.sqrt(g) if good else 0.0
-            best = max(best, g if good else 0.0)
-            seen += good
+            best = max(best, gain[j])
+            seen += gain[j] > 0
         noise[i] = noise_gain / best if best > 0 else np.inf
-        if seen == n_u:
-            far = i
+        if seen == n_u or i == 0:
+            for j in range(n_u):
+                relative[j] = along[j] if gain[j] > 0 else 0.0
+        middle = out[2, n_u // 2] / speed_ratio
+        sine_up[i] = middle if middle == middle else 0.0
     top = 1e-30
     for j in range(n_u):
-        g = gain[far, j]
-        relative[j] = along[far, j] if g == g and g < np.inf else 0.0
         top = max(top, relative[j])
     for j in range(n_u):
         relative[j] /= top

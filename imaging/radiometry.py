@@ -7,12 +7,14 @@ delays and directions per ping and read linearly in between.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import _level_kernels as kernels
+from ._lanes import LANES
 from .beamform import Beamformer
 from .compress import Compressor
 from .geometry import PingGeometry
@@ -24,6 +26,9 @@ __all__ = ["LEAST_GAIN", "Level", "Radiometer", "pattern_gain"]
 _DIRECTIONS = 17
 LEAST_GAIN = 1e-4
 """Patterns are not trusted below -40 dB: levels there would be noise raised to the sky."""
+
+_NEPER_PER_DB = math.log(10) / 10
+"""Of intensity."""
 
 _MOST_PATTERN_NODES = 1 << 15
 
@@ -73,8 +78,9 @@ class Radiometer:
     """Equivalent range length times equivalent direction width. [m]"""
     direction: NDArray[np.float64]
     noise_gain: float
-    to_beams: NDArray[np.float64]
-    """(u, beam) spline interpolation from the nodes to the beams."""
+    n_beam: int
+    to_beams: NDArray[np.float32]
+    """(u * beams in whole vectors,) spline interpolation from the nodes to the beams."""
     receive_along: NDArray[np.float64]
     """(node, u) gain of the receivers along the array, each seen from its own place."""
     patterns: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
@@ -94,8 +100,6 @@ class Radiometer:
         absorption_db_m: float,
     ) -> Radiometer:
         """Plan the level for the delays ``delay_s`` (node,)."""
-        from scipy.interpolate import CubicSpline  # a slow import that planning alone needs
-
         direction = np.linspace(beamformer.direction[0], beamformer.direction[-1], _DIRECTIONS)
         range_m = np.maximum(sound_speed_m_s * delay_s / 2, 0.1)[:, None, None]
         x = beamformer.frame.along_m
@@ -114,7 +118,8 @@ class Radiometer:
             cell=sound_speed_m_s / 2 * compressor.equivalent_width_s * beamformer.equivalent_width,
             direction=direction,
             noise_gain=beamformer.noise_gain,
-            to_beams=CubicSpline(direction, np.eye(direction.size))(beamformer.direction).T,
+            n_beam=beamformer.direction.size,
+            to_beams=_at_beams(direction, beamformer.direction),
             receive_along=receive_along,
             patterns=(
                 _tabled(sonar.pattern_transmit_along, float(sonar.transmit_size_m[0]), wavelength),
@@ -134,42 +139,53 @@ class Radiometer:
         receiver_gain_db : float
             Already applied to the echo. [dB]
         """
-        u, shape = self.direction, self.receive_along.shape
-        travel_m = np.maximum((self.sound_speed_m_s * geometry.delay_s + self.transmit_apart_m[1]) / 2, 0.05)
         rays = geometry.rays or _STRAIGHT
-        gain, along, amplitude = np.empty(shape), np.empty(shape), np.empty(shape)
-        sine_up, noise, relative = np.empty(shape[0]), np.empty(shape[0]), np.empty(u.size)
-        kernels.tabulate_gain(
-            travel_m,
+        n_node = self.receive_along.shape[0]
+        amplitude = np.empty((n_node, self.n_beam), np.float32)
+        sine_up, noise, relative = np.empty(n_node), np.empty(n_node), np.empty(self.direction.size)
+        kernels.tabulate_level(
+            geometry.delay_s,
+            self.sound_speed_m_s,
+            float(self.transmit_apart_m[1]),
             rays.travel_m,
             rays.slant_m,
             rays.factor,
             rays.array_speed_ratio,
-            u,
+            self.direction,
             geometry.transmitter_m,
             geometry.transmit_axes,
             geometry.centre_m,
             geometry.axes,
-            geometry.seabed_normal,
-            geometry.clearance_m(),
+            geometry.seabed_plane,
             float(geometry.side_sign),
             self.receive_along,
             *self.patterns,
             LEAST_GAIN,
             self.source * self.cell * 10 ** (receiver_gain_db / 10),
-            self.absorption_db_m * np.log(10) / 10,
-            gain,
-            along,
+            self.absorption_db_m * _NEPER_PER_DB,
+            self.noise_gain,
+            self.to_beams,
+            amplitude,
+            noise,
+            relative,
             sine_up,
         )
-        kernels.tabulate_noise(gain, along, self.noise_gain, amplitude, noise, relative)
         return Level(
-            direction=u,
-            amplitude=(amplitude @ self.to_beams).astype(np.float32),
+            direction=self.direction,
+            amplitude=amplitude,
             noise=noise,
             relative_gain=relative,
             sine_up=sine_up,
         )
+
+
+def _at_beams(node: NDArray[np.float64], beam: NDArray[np.float64]) -> NDArray[np.float32]:
+    """What values at the nodes are multiplied by to be read at the beams; zeros fill the last vector."""
+    from scipy.interpolate import CubicSpline  # a slow import that planning alone needs
+
+    factor = np.zeros((node.size, -(-beam.size // LANES) * LANES), np.float32)
+    factor[:, : beam.size] = CubicSpline(node, np.eye(node.size))(beam).T
+    return factor.ravel()
 
 
 def _tabled(pattern: Pattern | None, size_m: float, wavelength_m: float) -> NDArray[np.float64]:
