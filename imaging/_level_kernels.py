@@ -57,7 +57,7 @@ def towards_seabed(axis, normal, side_sign, clearance_m, range_m, level, down, f
     return size, along, across, clearance_m / range_m
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=_FAST)
+@numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=_FAST, forceinline=True)
 def _directions(u, numbers, frame, axes, normal, bend, apart, transmit_axes, range_m, out):
     """One node: sines at transmitter (along, upward) and array (upward), distances sent, and areas, (5, direction)."""
     size, along, across, sine = numbers
@@ -93,7 +93,7 @@ def _directions(u, numbers, frame, axes, normal, bend, apart, transmit_axes, ran
         area[j] = range_m / max(abs(s0 * n0 + s1 * n1 + s2 * n2), 1e-2)
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=_FAST)
+@numba.njit(nogil=True, cache=True, error_model="numpy", fastmath=_FAST, forceinline=True)
 def _absorb(absorption, range_m, sent, out):
     """Fill what is left after absorption both ways: one exponential, and a series for what directions differ by."""
     n = sent.size
@@ -114,7 +114,7 @@ def _absorb(absorption, range_m, sent, out):
             out[j] = math.exp(-absorption * (sent[j] + range_m))
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy")
+@numba.njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
 def _read_gains(transmit_along, transmit_up, receive_up, receive_along, least_gain, out, along, vertical):
     """Read one node's patterns: gains along the array, and of the vertical patterns, (direction,) each."""
     for j in range(along.size):
@@ -123,7 +123,7 @@ def _read_gains(transmit_along, transmit_up, receive_up, receive_along, least_ga
         vertical[j] = max(up, least_gain)
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy")
+@numba.njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
 def _find_gain(factor, range_m, along, vertical, out, gain):
     """Stored intensity of a unit of backscatter, (direction,); 0 where there is none."""
     for j in range(gain.size):
@@ -132,7 +132,7 @@ def _find_gain(factor, range_m, along, vertical, out, gain):
         gain[j] = g if out[3, j] >= 0 and g < np.inf else 0.0
 
 
-@numba.njit(nogil=True, cache=True, error_model="numpy")
+@numba.njit(nogil=True, cache=True, error_model="numpy", forceinline=True)
 def _read_at_beams(gain, to_beams, undo, row, amplitude):
     """Amplitudes that undo the gains (direction,), read at the beams by ``to_beams`` (direction * whole vectors,)."""
     n_u, wide = gain.size, row.size

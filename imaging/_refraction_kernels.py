@@ -14,7 +14,7 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["find_rays", "profile_speed", "tabulate_factors"]
+__all__ = ["find_rays", "profile_speed", "tabulate_factors", "tabulate_straight"]
 
 _MOST_STEPS = 60
 _UPWARD_RAD = -1.3
@@ -222,3 +222,22 @@ def tabulate_factors(
         for k in range(1, 4):
             factor[k, i] = 1.0
     return first
+
+
+@numba.njit(nogil=True, cache=True, error_model="numpy")
+def tabulate_straight(
+    horizontal, below, slope, speed, reference, beams, at_array, unseen, slant, travel, factor
+):
+    """Fill a table of straight rays over a seabed that begins ``below`` the array and falls by ``slope`` per metre abeam.
+
+    Other parameters as for :func:`tabulate_factors`; ``horizontal`` may begin at 0.
+    """
+    n = horizontal.size
+    place, none = np.empty((2, n)), np.empty(0)
+    x, drop = place[0], place[1]
+    for i in range(n):
+        x[i] = max(horizontal[i], 1e-4)
+        drop[i] = max(below + slope * horizontal[i], 1e-3)
+    tabulate_factors(
+        x, drop, none, none, reference, speed, reference, beams, at_array, unseen, slant, travel, factor
+    )

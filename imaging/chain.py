@@ -7,6 +7,7 @@ Memory is bounded by the footprint of a ping's sector, not by the line.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -528,9 +529,8 @@ class Chain:
     @property
     def _slope(self) -> tuple[float, float]:
         bottom = self.settings.bottom
-        return float(np.tan(np.deg2rad(bottom.slope_along_deg))), float(
-            np.tan(np.deg2rad(bottom.slope_across_deg))
-        )
+        along, across = bottom.slope_along_deg, bottom.slope_across_deg
+        return math.tan(math.radians(along)), math.tan(math.radians(across))
 
     def _altitude(self, ping: Ping, trajectory: Trajectory, correction: Correction | None) -> float:
         if correction is not None and np.isfinite(correction.altitude_m):

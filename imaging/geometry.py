@@ -131,29 +131,40 @@ def ping_geometry(
         Sound speed at the array. [m/s]
     """
     # Geometry is taken at the pulse's centre: half a pulse after transmission and after each delay.
-    begin = trajectory.seconds(time_ns) + sonar.pulse_duration_s / 2
+    begin_s = trajectory.seconds(time_ns) + sonar.pulse_duration_s / 2
     n = delay_s.size + 1
-    time_s = np.empty(n)
-    time_s[0] = begin
-    np.add(delay_s, begin, out=time_s[1:])
-    value, rate = trajectory.pose(time_s)
-    moved = np.zeros(3)
+    centre, velocity, axes, fixed = (np.empty(shape) for shape in ((n, 3), (n, 3), (n, 3, 3), (2, 3)))
+    moved = (0.0, 0.0, 0.0)
     if correction is not None:
-        moved[:] = correction.shift_along_m, correction.shift_starboard_m, correction.shift_heading_rad
-    strip = np.array([frame.north_m, frame.east_m, frame.heading_rad])
-    origin, centre, velocity, axes = np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3)), np.empty((n, 3, 3))
-    kernels.carry_array(value, rate, strip, moved, array.centre_m, array.axes, origin, centre, velocity, axes)
-    seabed_m = float(value[0, 2] + altitude_m)
-    plane = np.array([seabed_m - slope[0] * origin[0, 0] - slope[1] * origin[0, 1], *slope])
-    # The transmitter stands off the array's centre by what the array's own axes tell.
-    transmitter = centre[0] + (array.axes @ (sonar.transmit_position_m - array.centre_m)) @ axes[0]
+        moved = correction.shift_along_m, correction.shift_starboard_m, correction.shift_heading_rad
+    seabed_m = kernels.carry_array(
+        trajectory.time_s,
+        trajectory.value,
+        trajectory.rate,
+        begin_s,
+        delay_s,
+        frame.north_m,
+        frame.east_m,
+        frame.heading_rad,
+        *moved,
+        array.centre_m,
+        array.axes,
+        sonar.transmit_position_m,
+        float(altitude_m),
+        *slope,
+        centre,
+        velocity,
+        axes,
+        fixed,
+    )
+    transmitter, plane = fixed
     rays = None
     if water is not None:
-        across = transmitter[1] + SIDE_SIGN[sonar.side] * water.horizontal_m
-        middle = centre.shape[0] // 2
-        rays = water.table(
-            (transmitter[2] + centre[middle, 2]) / 2,
-            plane[0] + plane[1] * transmitter[0] + plane[2] * across,
+        rays = water.table_over(
+            plane,
+            transmitter,
+            float(transmitter[2] + centre[n // 2, 2]) / 2,
+            SIDE_SIGN[sonar.side],
             measured_speed_m_s,
         )
     return PingGeometry(

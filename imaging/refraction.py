@@ -198,6 +198,39 @@ class WaterColumn:
             float(self.horizontal_m[1]), factor, slant, travel[: max(n, 1)], c_array / self.beams_m_s
         )
 
+    def table_over(
+        self,
+        plane: NDArray[np.float64],
+        transmitter_m: NDArray[np.float64],
+        array_depth_m: float,
+        side_sign: int,
+        measured_m_s: float | None = None,
+    ) -> RayTable:
+        """Table one ping's rays abeam over a plane seabed; parameters as in :meth:`table` and :class:`PingGeometry`."""
+        if self.exact:
+            across_m = transmitter_m[1] + side_sign * self.horizontal_m
+            seabed_m = plane[0] + plane[1] * transmitter_m[0] + plane[2] * across_m
+            return self.table(array_depth_m, seabed_m, measured_m_s)
+        below_m = float(plane[0] + plane[1] * transmitter_m[0] + plane[2] * transmitter_m[1])
+        c = self.mean_speed_m_s(array_depth_m, max(below_m, array_depth_m + 1e-3))
+        c_array = self.speed_at_array_m_s(array_depth_m, measured_m_s)
+        n = self.horizontal_m.size
+        slant, travel, factor = np.empty(n), np.empty(n), np.empty((4, n))
+        kernels.tabulate_straight(
+            self.horizontal_m,
+            below_m - array_depth_m,
+            side_sign * float(plane[2]),
+            c,
+            self.reference_m_s,
+            self.beams_m_s,
+            c_array,
+            _UNSEEN,
+            slant,
+            travel,
+            factor,
+        )
+        return RayTable(float(self.horizontal_m[1]), factor, slant, travel, c_array / self.beams_m_s)
+
     def decided(
         self,
         mode: RayMode,
