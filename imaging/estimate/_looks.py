@@ -49,7 +49,9 @@ class Match:
     distance_m: NDArray[np.float64]
     """(band,) mean distance across track, signed. [m]"""
     along_m: NDArray[np.float64]
+    """(band,) along the later look's array, which current may turn away from the strip. [m]"""
     across_m: NDArray[np.float64]
+    """(band,) across that array, positive to starboard. [m]"""
     along_std_m: NDArray[np.float64]
     across_std_m: NDArray[np.float64]
     correlation: float
@@ -70,6 +72,7 @@ def match_looks(
     *,
     least_significance: float,
     sign: float,
+    heading_rad: float = 0.0,
 ) -> Match:
     """Shift between two looks by normalised cross-correlation.
 
@@ -89,6 +92,8 @@ def match_looks(
         Peak over the standard deviation of chance.
     sign : float
         Of across-track distances.
+    heading_rad : float
+        Of the array against the strip: peaks are wide along the array and narrow across it.
 
     Notes
     -----
@@ -121,23 +126,29 @@ def match_looks(
         return refusal(
             "no match stands out of chance: featureless, too noisy or beyond the search", peak, significance
         )
-    if _rival(pooled, int(j), int(i), pixel_m, widths_m) > _LARGEST_RIVAL * peak:
+    places = _places(pooled.shape, pixel_m, sign, heading_rad)
+    at = places[:, j, i]
+    if _rival(pooled, places - at[:, None, None], widths_m) > _LARGEST_RIVAL * peak:
         return refusal(
             "the match is not alone: single bright things, or a pattern that repeats itself",
             peak,
             significance,
         )
-    edge_m = np.array([abs(i - rows) * pixel_m[0] - reach_m, abs(j - columns) * pixel_m[1] - reach_m])
-    if np.any(edge_m > np.array(pixel_m)) or i in (0, 2 * rows) or j in (0, 2 * columns):
+    # A place is known to a pixel, along the array to what a pixel across the strip is there.
+    if (
+        np.any(np.abs(at) - reach_m > _pixel_reach(pixel_m, heading_rad))
+        or i in (0, 2 * rows)
+        or j in (0, 2 * columns)
+    ):
         return refusal("the best match lies at the edge of the search", peak, significance)
     along, across = np.empty(n_band), np.empty(n_band)
     for k in range(n_band):
-        along[k], across[k] = _peak(surface[k] / norm[k], int(j), int(i), pixel_m, widths_m[k])
+        along[k], across[k] = _peak(surface[k] / norm[k], places, at, pixel_m, widths_m[k])
     # The mean correlation is better known than each band's.
     slope = np.sqrt(chance[:, 1:] / count[:, None])
     std = slope * widths_m[:, 2:] ** 2 / peak
     middle = sign * (edge[:-1] + edge[1:]) / 2 * pixel_m[1]
-    return Match(middle, along, sign * across, std[:, 0], std[:, 1], peak, significance)
+    return Match(middle, along, across, std[:, 0], std[:, 1], peak, significance)
 
 
 def refusal(reason: str, correlation: float = 0.0, significance: float = 0.0) -> Match:
@@ -217,27 +228,43 @@ def _chance(widths_m: NDArray[np.float64], pixel_m: tuple[float, float]) -> NDAr
     return np.stack([cells, cells / (2 * widths_m[:, 0] ** 2), cells / (2 * widths_m[:, 1] ** 2)], axis=1)
 
 
-def _rival(
-    surface: NDArray[np.float64], j: int, i: int, pixel_m: tuple[float, float], widths_m: NDArray[np.float64]
-) -> float:
-    """Highest correlation outside the peak around pixel (j, i); minus infinity where the search is no larger."""
-    across = (np.arange(surface.shape[0]) - j)[:, None] * pixel_m[1] / widths_m[:, 3].max()
-    along = (np.arange(surface.shape[1]) - i) * pixel_m[0] / widths_m[:, 2].max()
+def _places(
+    shape: tuple[int, ...], pixel_m: tuple[float, float], sign: float, heading_rad: float
+) -> NDArray[np.float64]:
+    """(2, column, row) shifts along and across the array of a surface's pixels, none in its middle. [m]"""
+    y, x = np.meshgrid(
+        *((np.arange(n) - n // 2) * p for n, p in zip(shape, (sign * pixel_m[1], pixel_m[0]), strict=True)),
+        indexing="ij",
+    )
+    c, s = np.cos(heading_rad), np.sin(heading_rad)
+    return np.stack([c * x + s * y, c * y - s * x])
+
+
+def _pixel_reach(pixel_m: tuple[float, float], heading_rad: float) -> NDArray[np.float64]:
+    """(2,) pixel's extent along and across the array. [m]"""
+    c, s = abs(np.cos(heading_rad)), abs(np.sin(heading_rad))
+    return np.array([c * pixel_m[0] + s * pixel_m[1], s * pixel_m[0] + c * pixel_m[1]])
+
+
+def _rival(surface: NDArray[np.float64], off_m: NDArray[np.float64], widths_m: NDArray[np.float64]) -> float:
+    """Highest correlation outside the peak at no ``off_m``; minus infinity where the search is no larger."""
+    along, across = off_m[0] / widths_m[:, 2].max(), off_m[1] / widths_m[:, 3].max()
     return float(surface.max(initial=-np.inf, where=across**2 + along**2 > _PEAK_WIDTHS**2))
 
 
 def _peak(
-    surface: NDArray[np.float64], j: int, i: int, pixel_m: tuple[float, float], width_m: NDArray[np.float64]
+    surface: NDArray[np.float64],
+    places_m: NDArray[np.float64],
+    start_m: NDArray[np.float64],
+    pixel_m: tuple[float, float],
+    width_m: NDArray[np.float64],
 ) -> tuple[float, float]:
-    """Place of the maximum near pixel (j, i): a paraboloid fitted around it, again and again, along and across.
+    """Place of the maximum near ``start_m``: a paraboloid fitted around it, again and again, along and across the array.
 
     A fit by least squares does not mind that the search ends on one side of a wide peak; moments would.
     """
-    columns, rows = (np.arange(n) - n // 2 for n in surface.shape)
-    x, y = rows * pixel_m[0], columns * pixel_m[1]
-    start = np.array([x[i], y[j]])
-    at, wide = start.copy(), np.maximum(width_m[2:], np.array(pixel_m))
-    u0, v0 = (a.ravel() for a in np.meshgrid(x, y))
+    at, wide = start_m.copy(), np.maximum(width_m[2:], np.array(pixel_m))
+    u0, v0 = places_m.reshape(2, -1)
     value = surface.ravel()
     for _ in range(8):
         u, v = (u0 - at[0]) / wide[0], (v0 - at[1]) / wide[1]
@@ -247,7 +274,7 @@ def _peak(
         bend = -2 * fit[3:]
         step = np.where(bend > 0, fit[1:3] / np.where(bend > 0, bend, 1), np.sign(fit[1:3]) * 0.5)
         step = np.clip(step, -0.5, 0.5) * wide
-        at = np.clip(at + step, start - 1.5 * wide, start + 1.5 * wide)
+        at = np.clip(at + step, start_m - 1.5 * wide, start_m + 1.5 * wide)
         if np.all(np.abs(step) < 1e-3 * wide):
             break
     return float(at[0]), float(at[1])

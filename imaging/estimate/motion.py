@@ -203,7 +203,7 @@ class MotionEstimator:
         chain = Chain.prepare({sonar.side: sonar}, water, planning or trajectory, chosen, line=trajectory)
         # Nearer, cells are so small that a pixel undersamples them.
         first = int(0.3 * chain.grid.n_column)
-        margin = int(np.ceil(2 * settings.largest_step_m / chain.grid.across_m)) + 3
+        margin = int(np.ceil(2.5 * settings.largest_step_m / chain.grid.across_m)) + 3
         edge = np.linspace(first + margin, chain.grid.n_column - margin, settings.bands + 1).astype(np.int64)
         if edge[0] < 0 or np.any(np.diff(edge) < 16):
             raise ParameterError(
@@ -335,7 +335,15 @@ class MotionEstimator:
         widths = self._widths(overlap)
         # A wide peak must be seen on both sides, or it can't be placed.
         along_m = reach_m + 1.5 * float(widths[:, 2].max())
-        search = (int(np.ceil(along_m / grid.along_m)) + 1, int(np.ceil(reach_m / grid.across_m)) + 2)
+        # Along the array and across it; seen on the strip's rows and columns.
+        c, s = abs(np.cos(look.heading_rad)), abs(np.sin(look.heading_rad))
+        search = (
+            int(np.ceil((c * along_m + s * reach_m) / grid.along_m)) + 1,
+            min(
+                int(np.ceil((s * along_m + c * reach_m) / grid.across_m)) + 2,
+                grid.n_column - int(self.edge[-1]) - 1,
+            ),
+        )
         return match_looks(
             before,
             look,
@@ -346,6 +354,7 @@ class MotionEstimator:
             reach_m,
             least_significance=self.settings.least_significance,
             sign=-1.0 if self.side == "port" else 1.0,
+            heading_rad=look.heading_rad,
         )
 
     def _widths(self, overlap: float) -> NDArray[np.float64]:
@@ -428,15 +437,18 @@ class MotionEstimator:
 def _rows(
     match: Match, caution: float, heading_rad: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Equations for a step (along, across, turn): a turn to starboard moves what lies to starboard astern.
+    """Equations for a step (along, across, turn) in the strip, of shifts along and across the array.
 
-    Against a current the array points away from the strip's axis; what it looks at then lies ahead or astern, and a turn
-    moves it across too.
+    A turn to starboard moves what lies to starboard astern. Against a current the array points away from the strip's
+    axis; what it looks at lies straight off the array, so farther away than across the strip.
     """
+    c, s = np.cos(heading_rad), np.sin(heading_rad)
     one, zero = np.ones_like(match.along_m), np.zeros_like(match.along_m)
-    ahead = -match.distance_m * np.tan(heading_rad)
     design = np.concatenate(
-        [np.stack([one, zero, -match.distance_m], axis=1), np.stack([zero, one, ahead], axis=1)]
+        [
+            np.stack([c * one, s * one, -match.distance_m / c], axis=1),
+            np.stack([-s * one, c * one, zero], axis=1),
+        ]
     )
     value = np.concatenate([match.along_m, match.across_m])
     return design, value, (caution * np.concatenate([match.along_std_m, match.across_std_m])) ** 2
