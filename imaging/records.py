@@ -113,6 +113,9 @@ class Pattern:
         _finite(self, "gain_db", gain)
         if angle.size < 2 or np.any(np.diff(angle) <= 0):
             _fail(self, "angle_rad", f"{angle.size} values", "two or more, strictly increasing")
+        if np.abs(angle).max() > np.pi + 1e-6:
+            got = f"from {angle[0]:.4g} to {angle[-1]:.4g}"
+            _fail(self, "angle_rad", got, "radians, from -3.1416 to 3.1416", "Turn degrees into radians.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

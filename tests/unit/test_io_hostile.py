@@ -58,6 +58,11 @@ WRONG = [
     ("port/ping_time", -np.arange(5), "has -4 in it"),
     ("port/pattern_receive_along", np.zeros((3, 2)), r"of shape \(3, 2\); allowed: \(2, any\)"),
     ("port/pattern_receive_along", np.zeros((2, 3)), "strictly increasing"),
+    (
+        "port/pattern_receive_along",
+        np.array([[-40.0, 0.0, 40.0], [-9.0, 0.0, -9.0]]),
+        "Turn degrees into radians",
+    ),
     ("port/echo", {"data": [b"x"]}, "echo holds no plain values"),
     ("port/echo", {"shape": (2,), "dtype": h5py.vlen_dtype("f4")}, "holds no plain values"),
     ("port/element_ok", {"shape": (1, 4), "dtype": h5py.ref_dtype}, "holds no plain values"),
