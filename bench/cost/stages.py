@@ -103,12 +103,12 @@ def _beams(s: Setting) -> Stage:
     parts = ours.parts(s.data)
     made = {
         "straightforward": ("beams_straightforward", rivals.beams_straightforward(s.case)),
-        "expert": ("beams_expert", rivals.beams_expert(s.case)),
-        "fast_inaccurate": ("beams_fast_inaccurate", rivals.beams_fast_inaccurate(s.case)),
         "straightforward_int32": (
             "beams_straightforward_int32",
             rivals.beams_straightforward(s.case, np.int32),
         ),
+        "expert": ("beams_expert", rivals.beams_expert(s.case)),
+        "fast_inaccurate": ("beams_fast_inaccurate", rivals.beams_fast_inaccurate(s.case)),
     }
     exact = s.image[:, s.good]
     return Stage(
