@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pingloom.bench.console import CAUTIONS, Report, common_options
+from pingloom.bench.console import CAUTIONS, Report, common_options, refuse_existing
 
 __all__ = ["command"]
 
@@ -30,6 +30,7 @@ def command(parts, output, overwrite, as_json, quiet) -> None:
     report = Report(as_json=as_json, quiet=quiet)
     if output.suffix.lower() != ".nc":
         raise ParameterError(f"output is {output}; allowed: a name that ends in .nc.")
+    refuse_existing(output, overwrite=overwrite)
     missing = merge_parts(parts, output, overwrite=overwrite)
     report.data = {"product": str(output), "parts": [str(p) for p in parts], "missing_parts": missing}
     report.line(f"{output}: {len(parts)} part{'s' if len(parts) > 1 else ''}")
