@@ -26,6 +26,8 @@ __all__ = ["FollowSettings", "News", "follow_recording"]
 
 _NAP_S = 0.05
 """An interruption is obeyed within that while waiting. [s]"""
+_LEGS_S = 5.0
+"""From one search for turns to the next, at least. [s]"""
 _MOST_FIRST = 10
 """Beginning is tried so many times, with as many more pings as decide a leg's frame each time."""
 
@@ -124,6 +126,11 @@ class _Following:
         self._live: LivePass | None = None
         self._tried = 0
         self._refused = ""
+        if getattr(settings, "legs", None) is not None and settings.legs.mode == "planned":
+            self._refused = "planned legs are cut out when all is known"
+        self._cut = bool(self._refused)
+        """Whether the recording is imaged leg by leg, which needs all of it."""
+        self._legs_due_s = 0.0
         self._began = time.perf_counter()
 
     def close(self) -> None:
@@ -141,7 +148,7 @@ class _Following:
                 return "interrupted"
             if self._live is None:
                 self._try_to_begin()
-            if self._live is not None and self._live.step():
+            if self._step():
                 self._tell("")
                 continue
             if self._growing.closed:
@@ -150,8 +157,27 @@ class _Following:
                 return f"no new ping for {self._follow.idle_s:g} s"
             if self._growing.hopeless(self._follow.idle_s):
                 return "it can't be read"
-            self._tell("waiting for pings" if self._growing.there else f"waiting for {self._growing.path}")
+            self._tell(self._waiting_for())
             time.sleep(max(0.0, min(self._growing.until_look_s(), _NAP_S)))
+
+    def _step(self) -> bool:
+        """Lay the next ping, if there is one."""
+        try:
+            return self._live is not None and self._live.step()
+        except DataError as error:
+            self._lay_no_more(str(error))
+            return False
+
+    def _lay_no_more(self, why: str) -> None:
+        """The tiles will not be used: the recording is imaged at the end, leg by leg where there are several."""
+        self._refused, self._cut = why, True
+        self._live.close()
+        self._live = None
+
+    def _waiting_for(self) -> str:
+        if not self._growing.there:
+            return f"waiting for {self._growing.path}"
+        return f"images at the end: {self._refused}" if self._cut else "waiting for pings"
 
     def finished(self, ended: str, *, overwrite: bool) -> ImagingRun:
         """Image what is left and write the product."""
@@ -168,9 +194,11 @@ class _Following:
         live, why = self._live, self._refused
         if live is not None:
             live.finish()
-            while live.step():
+            while self._step():
                 self._check()
                 self._tell("finishing")
+            live, why = self._live, self._refused
+        if live is not None:
             why = live.differs()
         followed = {
             "heard": 0 if live is None else live.n_laid,
@@ -230,11 +258,23 @@ class _Following:
             return  # no row yet
         if self._live is not None:
             self._live.navigate(self._navigation)
+            self._stop_at_a_turn()
+
+    def _stop_at_a_turn(self) -> None:
+        """Lay no more where the tiles will not be used: legs with turns between are imaged at the end."""
+        begin = time.monotonic()
+        if begin < self._legs_due_s:
+            return
+        n_leg = self._live.n_leg()
+        now = time.monotonic()
+        self._legs_due_s = now + max(_LEGS_S, 20 * (now - begin))
+        if n_leg > 1:
+            self._lay_no_more(f"the navigation holds {n_leg} legs or more with turns between")
 
     def _try_to_begin(self, *, last: bool = False) -> None:
         """Plan once the first pings and their navigation are there, and an altitude is known."""
         growing, navigation = self._growing, self._navigation
-        if self._live is not None or navigation is None or not growing.there:
+        if self._live is not None or self._cut or navigation is None or not growing.there:
             return
         enough = (1 + self._tried) * self._settings.grid.course_pings
         ready = growing.n_ping >= enough and self._tried < _MOST_FIRST

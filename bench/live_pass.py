@@ -36,6 +36,9 @@ from pingloom.io.tile_spool import TileSpool
 
 __all__ = ["LivePass", "may_begin"]
 
+_TURNED_RAD = np.deg2rad(30.0)
+"""From the first ping's heading: more than waves do."""
+
 
 def may_begin(growing: GrowingRecording, navigation: LiveNavigation, settings: ChainSettings) -> bool:
     """Whether the first pings, which decide plan and frame, are known with the navigation around them."""
@@ -93,6 +96,7 @@ class LivePass:
         self._frame = leg.frame
         compile_chain(plan.chain, next(recording.pings()), plan.trajectory)
         self._state = plan.chain.start(leg.frame)
+        self._heading_rad: float | None = None
         self._feed = LiveFeed(growing, wait_s, clock)
         folder.mkdir(parents=True, exist_ok=True)
         self._spool = TileSpool(folder)
@@ -128,12 +132,28 @@ class LivePass:
         self._feed.finish()
 
     def step(self) -> bool:
-        """Lay the next ping; false where there is none whose turn has come."""
+        """Lay the next ping; false where there is none whose turn has come.
+
+        Raises
+        ------
+        DataError
+            If it can't be laid on this leg's strip: the vehicle turns.
+        """
         arrived = self._feed.next(self._navigation)
         if arrived is None:
             return False
+        self._refuse_turned(arrived.ping.time_ns)
         self._lay(arrived)
         return True
+
+    def _refuse_turned(self, time_ns: int) -> None:
+        """A sector far askew would open rows without end, long before the navigation shows two legs."""
+        trajectory = self._navigation.trajectory
+        heading = float(trajectory.pose([trajectory.seconds(time_ns)])[0][0, 3])
+        if self._heading_rad is None:
+            self._heading_rad = heading
+        if abs(heading - self._heading_rad) > _TURNED_RAD:
+            raise DataError("the heading turned by more than 30 degrees: no straight leg")
 
     def _lay(self, arrived: Arrived) -> None:
         ping, plan, note = arrived.ping, self._plan, self._times.note
@@ -166,6 +186,10 @@ class LivePass:
         return dict(zip(("median", "share_95", "worst"), (*shares, self.worst_lag_s), strict=True))
 
     # ---- the end -----------------------------------------------------------------------------------------
+
+    def n_leg(self) -> int:
+        """Legs that the recording is cut into as far as it goes."""
+        return len(recording_legs(self._growing.recording, self._navigation.trajectory, self._plan.settings))
 
     def differs(self) -> str:
         """Why the finished recording would be imaged in another way; empty where it would not."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 __all__ = [
+    "CLOSED",
     "FORMAT",
     "FORMAT_VERSION",
     "PATTERNS",
@@ -125,6 +126,8 @@ PING_COLUMNS = (
     Item("sequence", "sequence", shape=("ping",), kinds="iu", meaning="1, 2, ...; 0 where not written"),
     Item("checksum", "checksum", shape=("ping",), kinds="iu", meaning="CRC-32 of the ping"),
 )
+
+CLOSED = Item("closed", "", "", (1,), "iu", meaning="1 once the writer closed the recording, 0 before")
 
 PLATFORM_COLUMNS = (
     Item("time", "time_ns", "ns since 1970-01-01 UTC", ("k",), "iu", True),

@@ -267,7 +267,7 @@ class Segment:
         self.platform_columns = read_platform_columns(platform)
         self.platform_attributes = {i.field: read_attribute(platform, i) for i in layout.PLATFORM_ATTRIBUTES}
         self.water = read_water(self._group("water"))
-        mark = file.root.array("closed", "iu", (1,)) if file.root.has("closed") else None
+        mark = read_array(file.root, layout.CLOSED, {})
         self.closed = mark is not None and bool(mark[0])
         self.stores_integers = {side: echo_of(group).dtype.kind == "i" for side, group in groups.items()}
 

@@ -86,6 +86,7 @@ def _check_file(path: Path) -> Iterator[Finding]:
         yield Finding("/@pingloom_format", "ok", f"recording, version {layout.FORMAT_VERSION}")
         for item in _ROOT:
             yield _attribute(file.root, item)
+        yield _array(file.root, layout.CLOSED, {})
         sides = [side for side in SIDES if file.root.has(side)]
         if not sides:
             yield Finding(

@@ -17,10 +17,11 @@ import pytest
 from pingloom.bench.console import Ending, Interrupted
 from pingloom.bench.following import follow_recording
 from pingloom.bench.growing_recording import GrowingRecording
-from pingloom.io.recording import open_recording
+from pingloom.imaging.records import Ping, Water
+from pingloom.io.recording import RecordingWriter, open_recording
 from tests.system.conftest import say
 from tests.system.spoilt_line import simulate_good, spoil
-from tests.unit.line_samples import PIXELS, line
+from tests.unit.line_samples import PIXELS, START_NS, echo, line, sonar, write_pose
 
 QUICK = ("--no-estimate", "--no-picture", "--json", *(w for p in PIXELS for w in ("--set", p)))
 PATIENT = ("--navigation-wait-s", 600)
@@ -145,6 +146,60 @@ def test_what_grew_before_is_caught_up_with(both, tmp_path) -> None:
     told = follow(both, tmp_path / "o", *QUICK)
     assert (told["pings_there_before"], told["lag_s"]["median"], told["imaged_again"]) == (120, None, "")
     same_as_afterwards(both, tmp_path / "o", *QUICK)
+
+
+def zigzag(path: Path, turn_deg: float = 90.0) -> Path:
+    """Two legs of 29 m, one product each."""
+    own = sonar("starboard")
+    course = np.where(np.arange(320) < 160, 0.0, np.deg2rad(turn_deg))
+    steps = 0.18 * np.stack([np.cos(course), np.sin(course)])
+    north, east = np.cumsum(steps, axis=1)
+    given = {"origin_latitude_deg": 0.0, "origin_longitude_deg": 0.0, "title": "zigzag (invented)"}
+    with RecordingWriter(
+        path, sonars={"starboard": own}, water=Water(sound_speed_m_s=1500.0), capacity=320, **given
+    ) as writer:
+        for k in range(320):
+            at = {"time_ns": START_NS + k * 100_000_000, "heading_rad": course[k], "altitude_m": 5.0}
+            writer.write_pose(
+                north_m=north[k], east_m=east[k], depth_m=3.0, pitch_rad=0.0, roll_rad=0.0, **at
+            )
+            writer.write_ping(
+                Ping(side="starboard", number=k, time_ns=at["time_ns"], echo=echo(k % 7, "starboard", own))
+            )
+    return path
+
+
+def test_a_turn_ends_laying_and_the_legs_are_imaged_at_the_end(tmp_path) -> None:
+    source = zigzag(tmp_path / "r.h5")
+    with writing(source, tmp_path / "rec.h5", burst=20):
+        told = follow(tmp_path / "rec.h5", tmp_path / "o", *QUICK)
+    assert "turned by more than 30 degrees" in told["imaged_again"]
+    assert told["pings_laid_as_they_came"] == 0
+    assert len(told["run"]["products"]) == 2
+    same_as_afterwards(tmp_path / "rec.h5", tmp_path / "o", *QUICK)
+
+
+def test_legs_that_bend_slowly_are_found_while_they_are_laid(tmp_path) -> None:
+    """No heading leaves the first one by 30 degrees, but course and heading leave the leg's."""
+    source = zigzag(tmp_path / "r.h5", turn_deg=20.0)
+    with writing(source, tmp_path / "rec.h5", burst=20), patch("pingloom.bench.following._LEGS_S", 0.0):
+        told = follow(tmp_path / "rec.h5", tmp_path / "o", *QUICK)
+    assert "2 legs or more with turns" in told["imaged_again"]
+    assert len(told["run"]["products"]) == 2
+    same_as_afterwards(tmp_path / "rec.h5", tmp_path / "o", *QUICK)
+
+
+def test_a_dive_asks_for_another_plan(tmp_path) -> None:
+    def lower(writer: RecordingWriter, k: int, heading_rad: float = 0.0) -> None:
+        write_pose(writer, k, heading_rad, altitude_m=5.0 if k < 40 else 4.0)
+
+    with patch("tests.unit.line_samples.write_pose", lower):
+        source = line(tmp_path / "r.h5", sides=("port",))
+    with writing(source, tmp_path / "rec.h5"):
+        told = follow(tmp_path / "rec.h5", tmp_path / "o", "--no-estimate", "--no-picture", "--json")
+    assert "lower altitude" in told["imaged_again"]
+    assert told["pings_laid_as_they_came"] == 60
+    same_as_afterwards(tmp_path / "rec.h5", tmp_path / "o", "--no-estimate", "--no-picture")
 
 
 def start(recording: Path, folder: Path) -> subprocess.Popen:

@@ -78,7 +78,9 @@ def line(
     return path
 
 
-def write_pose(writer: RecordingWriter, k: int, heading_rad: float = 0.0) -> None:
+def write_pose(
+    writer: RecordingWriter, k: int, heading_rad: float = 0.0, altitude_m: float = ALTITUDE_M
+) -> None:
     """The navigation's row at ping ``k``."""
     writer.write_pose(
         time_ns=START_NS + round(k * INTERVAL_S * 1e9),
@@ -88,5 +90,5 @@ def write_pose(writer: RecordingWriter, k: int, heading_rad: float = 0.0) -> Non
         heading_rad=heading_rad,
         pitch_rad=0.0,
         roll_rad=0.0,
-        altitude_m=ALTITUDE_M,
+        altitude_m=altitude_m,
     )
