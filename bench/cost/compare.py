@@ -12,6 +12,10 @@ __all__ = ["Comparison", "Finding", "check_case", "compare"]
 
 _COST_MARGIN = 0.10
 """A time or ratio within a tenth is the same: code laid out elsewhere in memory alone does that."""
+_CROWDED_MARGIN = 0.25
+"""The same where others had turns on the core of one of the runs: what they empty the caches of is no rival's fault."""
+_FREE = 0.97
+"""Share of a core from which a process had it to itself."""
 _QUALITY_SPREADS = 2.0
 _QUALITY_MARGIN = 0.10
 """Share of what is allowed by which a measure that repeats exactly may still move."""
@@ -82,6 +86,11 @@ def compare(before: dict[str, Any], after: dict[str, Any]) -> Comparison:
         found += _quality(before, after)
         notes.append(_to_the_digit(before, after))
     for name, run in (("earlier", before), ("later", after)):
+        share = min((stage["core_share"] for stage in run["stages"].values()), default=1.0)
+        if share < _FREE:
+            notes.append(
+                f"the {name} run got {share:.2f} of its core: its ratios are taken to be a quarter off"
+            )
         if run["rounds"] < 11:
             notes.append(f"the {name} run had {run['rounds']} rounds: ratios want 11 or more to rest on")
     return Comparison(found, notes)
@@ -145,14 +154,21 @@ def _ratios(before: dict[str, Any], after: dict[str, Any], notes: list[str]) -> 
                 notes.append(f"{quantity} is not compared: the rival ran too slowly in one of the runs")
                 continue
             half = (was["quartiles"][1] - was["quartiles"][0] + now["quartiles"][1] - now["quartiles"][0]) / 2
-            noise = half + _COST_MARGIN * was["ratio"]
+            noise = half + _margin(old, new) * was["ratio"]
             worse = now["ratio"] < was["ratio"] - noise
             yield Finding(quantity, "cost", was["ratio"], now["ratio"], noise, worse)
+
+
+def _margin(old: dict[str, Any], new: dict[str, Any]) -> float:
+    return _COST_MARGIN if min(old["core_share"], new["core_share"]) >= _FREE else _CROWDED_MARGIN
 
 
 def _times(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
     """Times of a line, scaled to the speed that the core had in each run."""
     speed = [run["ceilings"]["speed"] for run in (before, after)]
+    # Steps of the line have no share of their own: the whole ping's against its rivals stands for them.
+    pings = [run["stages"].get("ping", {"core_share": 1.0}) for run in (before, after)]
+    margin = _margin(*pings)
     for pixels in ("case_pixels", "own_pixels"):
         runs = [run["cost"][pixels] for run in (before, after)]
         rows = {"ping": [run["ping_ms"] for run in runs]}
@@ -163,7 +179,7 @@ def _times(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
             (old, low, high), (new, first, last) = (
                 [v * s for v in spread] for spread, s in zip(pair, speed, strict=True)
             )
-            noise = (high - low + last - first) / 2 + _COST_MARGIN * old
+            noise = (high - low + last - first) / 2 + margin * old
             yield Finding(
                 f"{stage}, {pixels.replace('_', ' ')} [ms]", "cost", old, new, noise, new > old + noise
             )

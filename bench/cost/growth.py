@@ -15,7 +15,7 @@ from .plan_counts import count_beams, count_ground, count_ping
 from .running import PING_RATE_HZ, SPEED_M_S
 from .timing import Candidate, Spread, measure, timed
 
-__all__ = ["AXES", "STEEP", "explain", "exponent", "growth", "steep", "with_threads"]
+__all__ = ["AXES", "STEEP", "explain", "exponent", "growth", "with_threads"]
 
 AXES = {
     "channels": (8, 16, 32, 64),
@@ -33,7 +33,11 @@ STEEP = 1.1
 _LOOKS_AT_M = 25.0
 
 _WHY = {
-    "samples": "more samples reach further out, where the sector is wider, so its pixels grow as the square"
+    (
+        "ping",
+        "samples",
+    ): "more samples reach further out, where the sector is wider, so its pixels grow as the square",
+    ("matched_filter", "samples"): "a transform's grow as n log n",
 }
 
 
@@ -94,16 +98,6 @@ def exponent(size: Sequence[float], seconds: Sequence[float]) -> float:
     return float(np.polyfit(np.log(size), np.log(seconds), 1)[0])
 
 
-def steep(found: dict[str, Any]) -> list[str]:
-    """Sentences about what grows faster than its size, with the reason."""
-    told = []
-    for axis, data in found.items():
-        for name, stage in data["stages"].items():
-            if stage["why"]:
-                told.append(f"{name.replace('_', ' ')} with {axis}: {stage['why']}")
-    return told
-
-
 def _axis(axis: str, sizes: Sequence[float], rounds: int) -> dict[str, Any]:
     made = [_stages(axis, size) for size in sizes]
     # Sizes take turns, so that a core that slows down in between bends no slope.
@@ -116,13 +110,13 @@ def _axis(axis: str, sizes: Sequence[float], rounds: int) -> dict[str, Any]:
     for name in made[0][1]:
         took = [times.of(f"{k} {name}") for k in range(len(made))]
         counts_ = [stages[name].count for _, stages in made]
-        found[name] = _stage(axis, counted, took, counts_)
+        found[name] = _stage(name, axis, counted, took, counts_)
     # The case's own size is the last but one.
     return {"size": counted, "case": counted[-2], "stages": found}
 
 
 def _stage(
-    axis: str, size: Sequence[float], took: Sequence[Spread], work: Sequence[counts.Count]
+    name: str, axis: str, size: Sequence[float], took: Sequence[Spread], work: Sequence[counts.Count]
 ) -> dict[str, Any]:
     median, operations = [t.median for t in took], [float(w.operations) for w in work]
     last, last_work = exponent(size[-2:], median[-2:]), exponent(size[-2:], operations[-2:])
@@ -133,20 +127,20 @@ def _stage(
         "last_exponent": last,
         "operations": operations,
         "operations_exponent": exponent(size, operations),
-        "why": explain(axis, last, last_work, [float(w.moved) for w in work[-2:]]),
+        "why": explain((name, axis), last, last_work, [float(w.moved) for w in work[-2:]]),
     }
 
 
-def explain(axis: str, last: float, last_work: float, moved: Sequence[float]) -> str:
-    """Say why time grew faster than the size over the last step; empty if it did not.
+def explain(what: tuple[str, str], last: float, last_work: float, moved: Sequence[float]) -> str:
+    """Say why a stage's time grew faster than the size of an axis over the last step; empty if it did not.
 
     ``last`` and ``last_work`` are the exponents of time and operations, ``moved`` the bytes before and after.
     """
     if last <= STEEP:
         return ""
     told = f"to the power of {last:.2f} at last, its operations {last_work:.2f}"
-    if last_work > STEEP - 0.05 and axis in _WHY:
-        told += f" ({_WHY[axis]})"
+    if last_work > STEEP - 0.05 and what in _WHY:
+        told += f" ({_WHY[what]})"
     if last > last_work + STEEP - 1:
         told += f"; it moves {moved[1] / 1e6:.1f} MB instead of {moved[0] / 1e6:.1f}, more than caches near the core hold"
     return told

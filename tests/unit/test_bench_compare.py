@@ -143,6 +143,19 @@ def test_a_slower_stage_is_worse() -> None:
     assert worse(change) == ["beams: times faster than expert", "beams, case pixels [ms]"]
 
 
+def test_ratios_of_a_crowded_core_are_trusted_less_and_that_is_said() -> None:
+    def change(run) -> None:
+        run["stages"]["beams"]["rivals"]["expert"]["ratio"] = 2.3
+
+    def crowded(run) -> None:
+        change(run)
+        run["stages"]["beams"]["core_share"] = 0.4
+
+    assert len(worse(change)) == 1
+    assert worse(crowded) == []
+    assert "the later run got 0.40 of its core" in notes(crowded)
+
+
 def test_a_slower_core_is_not_worse() -> None:
     def change(run) -> None:
         run["ceilings"]["speed"] = 0.5

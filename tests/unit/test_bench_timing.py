@@ -278,8 +278,8 @@ def test_growth_with_threads_is_that_of_wall_time() -> None:
 
 
 def test_growth_above_linear_is_explained() -> None:
-    assert explain("samples", 1.05, 1.0, [1e6, 2e6]) == ""
-    assert "square" in explain("samples", 1.3, 1.3, [1e6, 2e6])
-    told = explain("channels", 1.4, 1.0, [1e6, 2e6])
+    assert explain(("ping", "samples"), 1.05, 1.0, [1e6, 2e6]) == ""
+    assert "square" in explain(("ping", "samples"), 1.3, 1.3, [1e6, 2e6])
+    told = explain(("ping", "channels"), 1.4, 1.0, [1e6, 2e6])
     assert "square" not in told
     assert "2.0 MB instead of 1.0" in told
