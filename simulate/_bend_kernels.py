@@ -11,7 +11,7 @@ from ._bend_tables import FIELDS, STEEP_M, at_one_depth, blend, glance, solve
 from ._echo_kernels import sinc, way_at
 from ._ray_kernels import COLUMNS, eigenrays_into, work_rows
 from ._surface_kernels import answer
-from .occlusion import hidden
+from .occlusion import hidden, in_the_way
 from .relief import overlooked
 
 __all__ = [
@@ -264,6 +264,11 @@ def drop_hidden_bent(out, start, end, transmit, middle, solid, relief):
     A straight line in that direction leaves the ray by gradient * l^2 / 2 c after a distance l: 3 mm after 3 m at a
     gradient of 1/s. Towards the viewer's true place it would leave it with another slope at once.
     """
+    if end <= start:
+        return end
+    solid = in_the_way(out[5:7], start, end, transmit, middle, solid)
+    if solid.shape[0] == 0 and relief.shape[0] == 1:
+        return end
     kept = start
     for i in range(start, end):
         x, y, z, sent, got = out[5, i], out[6, i], out[TRUE_DEPTH, i], out[10, i], out[11, i]

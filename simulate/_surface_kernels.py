@@ -6,7 +6,7 @@ import math
 
 from numba import njit
 
-from .occlusion import hidden
+from .occlusion import hidden, in_the_way
 from .relief import overlooked
 
 __all__ = ["answer", "drop_hidden", "select_rough"]
@@ -62,6 +62,11 @@ def select_rough(place, modulus, phase, normal, law, transmit, axes, middle, lim
 @_exact
 def drop_hidden(out, start, end, transmit, middle, solid, relief):
     """Close the gaps that points leave which solids or the relief hide from transmitter or array; return the new end."""
+    if end <= start:
+        return end
+    solid = in_the_way(out[:2], start, end, transmit, middle, solid)
+    if solid.shape[0] == 0 and relief.shape[0] == 1:
+        return end
     kept = start
     for i in range(start, end):
         x, y, z = out[0, i], out[1, i], out[2, i]

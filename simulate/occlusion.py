@@ -12,7 +12,7 @@ from .bodies import Body, bodies_of, placed_targets
 from .relief import Relief
 from .scenario import Scenario
 
-__all__ = ["SOLID_COLUMNS", "hidden", "hidden_points", "solid_table"]
+__all__ = ["SOLID_COLUMNS", "hidden", "hidden_points", "in_the_way", "solid_table"]
 
 SOLID_COLUMNS = 17
 """Columns of a solid: centre (3) [m], axes by rows (9), half sizes (3) [m], radius of the upright cylinder around it (1)
@@ -106,3 +106,40 @@ def hidden_points(place, viewer, solid, out):
     """Fill ``out`` (n,) with whether each of ``place`` (3, n) is hidden from ``viewer`` (3,)."""
     for i in range(place.shape[1]):
         out[i] = hidden(place[0, i], place[1, i], place[2, i], viewer[0], viewer[1], viewer[2], solid)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _apart(x, y, px, py, qx, qy):
+    """Distance of a place to the straight piece from p to q, in plan."""
+    dx, dy = qx - px, qy - py
+    square = dx * dx + dy * dy
+    s = ((x - px) * dx + (y - py) * dy) / square if square > 0 else 0.0
+    s = min(max(s, 0.0), 1.0)
+    return math.hypot(px + s * dx - x, py + s * dy - y)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def in_the_way(place, start, end, transmit, middle, solid):
+    """Return the solids that can come between columns of ``place`` (north and east first) and either viewer, (n, columns).
+
+    All lines from one viewer to points within a circle lie within its radius of the line to its centre: points of one
+    group lie close together, and most groups have no solid before them.
+    """
+    low_x = high_x = place[0, start]
+    low_y = high_y = place[1, start]
+    for i in range(start + 1, end):
+        low_x, high_x = min(low_x, place[0, i]), max(high_x, place[0, i])
+        low_y, high_y = min(low_y, place[1, i]), max(high_y, place[1, i])
+    x, y = (low_x + high_x) / 2, (low_y + high_y) / 2
+    radius = math.hypot(high_x - low_x, high_y - low_y) / 2 + _SKIN_M
+    found = np.empty(solid.shape)
+    n = 0
+    for k in range(solid.shape[0]):
+        away = min(
+            _apart(solid[k, 0], solid[k, 1], x, y, transmit[0], transmit[1]),
+            _apart(solid[k, 0], solid[k, 1], x, y, middle[0], middle[1]),
+        )
+        if away <= radius + solid[k, 15]:
+            found[n] = solid[k]
+            n += 1
+    return found[:n]

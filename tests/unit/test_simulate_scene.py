@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from pingloom.simulate.occlusion import hidden_points, solid_table
+from pingloom.simulate._surface_kernels import drop_hidden
+from pingloom.simulate.occlusion import hidden_points, in_the_way, solid_table
+from pingloom.simulate.relief import Relief
 from pingloom.simulate.scenario import Scenario, SeabedTable, SonarTable, Target, VehicleTable
 from pingloom.simulate.scene import BLOCK_M, Seabed
 from pingloom.simulate.targets import target_scatterers
@@ -159,3 +161,35 @@ def test_box_does_not_hide_its_own_front_and_hides_its_back():
 def test_box_that_hides_nothing_is_in_no_table():
     scenario = dataclasses.replace(SCENARIO, targets=(box(hides=False),))
     assert solid_table(scenario).shape[0] == 0
+
+
+def test_solids_out_of_the_way_are_left_out_and_nothing_else_changes():
+    rng = np.random.default_rng(11)
+    places = rng.uniform([-15, 5], [15, 25], (12, 2))
+    targets = tuple(
+        box(along_m=a, across_m=b, orientation_deg=turn)
+        for (a, b), turn in zip(places, rng.uniform(0, 180, 12), strict=True)
+    )
+    scenario = dataclasses.replace(SCENARIO, vehicle=VehicleTable(altitude_m=3.0), targets=targets)
+    solid, relief = solid_table(scenario), Relief.of(scenario).table
+    viewers = np.array([0.3, 0.1, scenario.depth_m]), np.array([-0.2, 0.0, scenario.depth_m + 0.05])
+    dropped, left_out = 0, 0
+    for _ in range(200):
+        centre = rng.uniform([-15, 5], [15, 28])
+        point = rng.uniform(-1, 1, (5, 60))
+        point[:2] = centre[:, None] + point[:2] * rng.uniform(0.01, 1.5)
+        point[2] = scenario.seabed_depth_m - rng.uniform(0, 0.6, 60)
+        seen = np.ones(60, bool)
+        for viewer in viewers:
+            out = np.zeros(60, bool)
+            hidden_points(point[:3], viewer, solid, out)
+            seen &= ~out
+        seen[:7] = True  # those before the group's start stay untouched
+        expected = point[:, seen]
+        left_out += solid.shape[0] - in_the_way(point[:2], 7, 60, *viewers, solid).shape[0]
+        end = drop_hidden(point, 7, 60, *viewers, solid, relief)
+        assert_array_equal(point[:, :end], expected)
+        dropped += 60 - end
+    assert dropped > 500
+    assert left_out > 1000
+    assert drop_hidden(point, 7, 7, *viewers, solid, relief) == 7
