@@ -14,11 +14,13 @@ from ._butterflies import (
     forward_eight,
     forward_five,
     forward_four,
+    forward_seven,
     forward_three,
     forward_two,
     inverse_eight,
     inverse_five,
     inverse_four,
+    inverse_seven,
     inverse_three,
     inverse_two,
 )
@@ -40,6 +42,8 @@ def _forward(a, begin, n, radix, q, table, t):
             at, turn = (group + j) * _ROW, t + 2 * (radix - 1) * j
             if radix == 8:
                 forward_eight(a, at, q * _ROW, table, turn)
+            elif radix == 7:
+                forward_seven(a, at, q * _ROW, table, turn)
             elif radix == 5:
                 forward_five(a, at, q * _ROW, table, turn)
             elif radix == 4:
@@ -57,6 +61,8 @@ def _inverse(a, begin, n, radix, q, table, t):
             at, turn = (group + j) * _ROW, t + 2 * (radix - 1) * j
             if radix == 8:
                 inverse_eight(a, at, q * _ROW, table, turn)
+            elif radix == 7:
+                inverse_seven(a, at, q * _ROW, table, turn)
             elif radix == 5:
                 inverse_five(a, at, q * _ROW, table, turn)
             elif radix == 4:

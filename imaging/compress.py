@@ -2,7 +2,7 @@
 
 A unit echo of the recorded replica compresses to a peak of 1 at its two-way delay. Receivers' own delays are
 undone and a sweep that does not lie around the oscillator is moved there on the way. Sixteen receivers share each
-step of the transform (``_compress_kernels``); lengths are powers of two, or three or five times one.
+step of the transform (``_compress_kernels``); lengths are powers of two, or three, five or seven times one.
 """
 
 from __future__ import annotations
@@ -269,7 +269,7 @@ class CompressBuffer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stages:
-    """The stages of a transform: one of radix 5, 3, 4 or 2 for each that the length needs, then radix 8."""
+    """The stages of a transform: one of radix 7, 5, 3, 4 or 2 for each that the length needs, then radix 8."""
 
     radix: NDArray[np.int64]
     rest: NDArray[np.int64]
@@ -307,9 +307,9 @@ class Stages:
 
 
 def _transform_length(least: int) -> int:
-    """Smallest length from 64 that is a power of two, or three or five times one, and at least ``least``."""
+    """Smallest length from 64 that is a power of two, or three, five or seven times one, and at least ``least``."""
     powers = [1 << k for k in range(6, 63)]
-    return min(m * n for n in powers for m in (1, 3, 5) if m * n >= least)
+    return min(m * n for n in powers for m in (1, 3, 5, 7) if m * n >= least)
 
 
 def _references(
