@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -125,14 +129,17 @@ def measure_run(level: str, report: Report) -> dict[str, Any]:
     with tempfile.TemporaryDirectory(prefix="pingloom-bench-", ignore_cleanup_errors=True) as folder:
         path = Path(folder) / "run.json"
         told = []
-        with subprocess.Popen(
-            [sys.executable, "-m", "pingloom.bench.cost", level, str(path)],
-            env={**os.environ, **dict.fromkeys(threads, "1"), "TMPDIR": folder},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        ) as process:
+        with (
+            _ending_on_termination(),
+            subprocess.Popen(
+                [sys.executable, "-m", "pingloom.bench.cost", level, str(path)],
+                env={**os.environ, **dict.fromkeys(threads, "1"), "TMPDIR": folder},
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                text=True,
+            ) as process,
+        ):
             try:
                 for line in process.stderr:
                     told.append(line.rstrip())
@@ -143,6 +150,19 @@ def measure_run(level: str, report: Report) -> dict[str, Any]:
         if process.returncode != 0:
             raise PingloomError(f"the timing process failed: {told[-1] if told else 'it said nothing'}")
         return json.loads(path.read_text(encoding="utf-8"))
+
+
+@contextmanager
+def _ending_on_termination() -> Iterator[None]:
+    """Take being terminated for Ctrl-C, so that the timing process and its folder go as well."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _compare(report: Report, before: dict[str, Any], run: dict[str, Any]) -> bool:

@@ -160,7 +160,8 @@ def test_an_output_that_cannot_be_written_is_refused_at_once(tmp_path, capsys, n
 
 
 @pytest.mark.slow
-def test_an_interrupted_run_leaves_nothing(tmp_path) -> None:
+@pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM], ids=["interrupted", "terminated"])
+def test_an_interrupted_run_leaves_nothing(tmp_path, stop) -> None:
     place, output = tmp_path / "temporary", tmp_path / "run.json"
     place.mkdir()
     command = [sys.executable, "-c", "from pingloom.bench.cli import main; main()", "bench", "--quick", "-o"]
@@ -173,7 +174,7 @@ def test_an_interrupted_run_leaves_nothing(tmp_path) -> None:
     ) as process:
         # Its first line comes from the timing process, which by then is at work.
         assert "ceilings" in process.stdout.readline()
-        process.send_signal(signal.SIGINT)
+        process.send_signal(stop)
         _, told = process.communicate(timeout=60)
     assert process.returncode == 130
     assert told.strip().startswith("pingloom: interrupted")

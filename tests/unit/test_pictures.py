@@ -253,6 +253,33 @@ def test_profile_picture_opens_at_its_size_and_repeats(tmp_path, n):
     assert pixels(paths[0]).shape == (760, 1600, 3)
 
 
+def test_a_power_law_is_straight_on_logarithmic_axes(tmp_path):
+    x = np.array([0.25, 1.0, 4.0])
+    law = {
+        slope: profile_picture(
+            tmp_path / f"{slope}.png",
+            [
+                Chart(
+                    curves=[Curve(label="law", x=x, y=x**slope)],
+                    x_label="size",
+                    y_label="time [ms]",
+                    x_limits=(0.25, 4),
+                    y_limits=(0.25, 4),
+                    logarithmic=True,
+                )
+            ],
+        )
+        for slope in (1, 0)
+    }
+    # In proportion it is one straight line; the key in the corner is as blue.
+    blue = (pixels(law[1]).astype(int) - (0x00, 0x72, 0xB2)).__abs__().max(axis=2) < 40
+    row, column = np.nonzero(blue[96:560, 500:1500])
+    line = np.polyfit(column, row, 1)
+    assert np.abs(row - np.polyval(line, column)).max() < 6
+    assert line[0] < -0.2
+    assert law[0].read_bytes() != law[1].read_bytes()
+
+
 def test_a_failed_write_leaves_nothing_behind(tmp_path):
     image, along, across = strip()
     with pytest.raises(OSError, match="none"):
