@@ -281,6 +281,7 @@ class _Following:
         if not last and not (ready and may_begin(growing, navigation, self._settings)):
             return
         self._tried += 1
+        self._tell("planning")
         try:
             self._live = LivePass(
                 growing,

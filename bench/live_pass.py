@@ -102,7 +102,9 @@ class LivePass:
         self._spool = TileSpool(folder)
         self._own = Counts()
         self._times = StageTimes()
-        self._lag = Times()
+        self._lag, self._steady = Times(), Times()
+        self._caught_up_s = float("inf")
+        """When nothing was left to lay for the first time since the plan was made."""
         self._laid: list[int] = []
         """Side and number of each ping laid, as 2 number + side."""
         self._evidence = bytearray()
@@ -141,6 +143,7 @@ class LivePass:
         """
         arrived = self._feed.next(self._navigation)
         if arrived is None:
+            self._caught_up_s = min(self._caught_up_s, self._clock())
             return False
         self._refuse_turned(arrived.ping.time_ns)
         self._lay(arrived)
@@ -176,14 +179,23 @@ class LivePass:
         if not arrived.at_start:
             self.last_lag_s = self._clock() - arrived.since_s
             self._lag.add(self.last_lag_s)
+            if arrived.since_s >= self._caught_up_s:
+                self._steady.add(self.last_lag_s)
             self.worst_lag_s = float(np.fmax(self.worst_lag_s, self.last_lag_s))
 
     def lag(self) -> dict[str, float | None]:
-        """Median, 95 % and worst time from a ping's being written, at the earliest, to its being laid. [s]"""
+        """From a ping's being written, at the earliest, to its being laid: median, 95 % and worst. [s]
+
+        The first pings wait for the plan; the median of those written after that was caught up with stands apart.
+        """
         if not self._lag.n:
-            return {"median": None, "share_95": None, "worst": None}
-        shares = (self._lag.share_s(0.5), self._lag.share_s(0.95))
-        return dict(zip(("median", "share_95", "worst"), (*shares, self.worst_lag_s), strict=True))
+            return dict.fromkeys(("median", "share_95", "worst", "median_once_caught_up"))
+        return {
+            "median": self._lag.share_s(0.5),
+            "share_95": self._lag.share_s(0.95),
+            "worst": self.worst_lag_s,
+            "median_once_caught_up": self._steady.share_s(0.5) if self._steady.n else None,
+        }
 
     # ---- the end -----------------------------------------------------------------------------------------
 

@@ -319,6 +319,12 @@ def _say_followed(report: Report, followed: Followed) -> None:
             f"  lag {followed.lag['median']:.2f} s, 95 % below {followed.lag['share_95']:.2f} s, worst "
             f"{followed.lag['worst']:.2f} s, counted from the last look that did not see the ping yet"
         )
+        steady = followed.lag["median_once_caught_up"]
+        report.line(
+            "  it never caught up with the pings: they came faster than they were laid"
+            if steady is None
+            else f"  once caught up with the first pings, which wait for the plan: median {steady:.2f} s"
+        )
     if followed.at_start:
         report.line(f"  {followed.at_start} pings were there before: no lag is told of them")
     if followed.extrapolated:
