@@ -21,6 +21,8 @@ DEAD_DB = -40.0
 """A receiver this far below the median of its array is taken for dead. [dB]"""
 SATURATED = 1e-3
 """Share of clipped samples that is worth a word."""
+LARGEST_TURN_RAD = 0.5
+"""From row to row, of a heading that is counted on beyond a circle."""
 FASTEST_M_S = 15.0
 """No side-looking sonar is towed or driven faster; a higher speed means wrong units or times. Common practice."""
 LONGEST_GAP_S = 1.0
@@ -145,7 +147,11 @@ def _check_platform(platform: Platform) -> Iterator[Finding]:
         "Write all rows that there are.",
     )
     for name, limit in (("heading", 2 * np.pi), ("pitch", np.pi / 2), ("roll", np.pi)):
-        largest = float(np.abs(getattr(platform, f"{name}_rad")).max())
+        angle = getattr(platform, f"{name}_rad")
+        largest = float(np.abs(angle).max())
+        if name == "heading" and np.all(np.abs(np.diff(angle)) < LARGEST_TURN_RAD):
+            # A heading that is counted on through north may go beyond a circle; one in degrees begins beyond it.
+            largest = float(abs(angle[0]))
         yield _verdict(
             f"/platform/{name}",
             largest <= limit + 1e-6,

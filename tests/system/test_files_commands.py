@@ -158,6 +158,12 @@ def test_each_fault_gets_a_line_with_what_is_allowed_and_what_to_do(
     assert str(path) not in line["found"]
 
 
+def test_a_heading_counted_on_through_north_is_in_order(tmp_path, capsys):
+    path = record(tmp_path / "a.h5")
+    change(path, "platform/heading", np.linspace(6.2, 6.6, 20))
+    assert lines(capsys, path)[1]["/platform/heading"]["status"] == "ok"
+
+
 def test_silent_and_broken_echoes_are_noticed(tmp_path, capsys):
     path = record(tmp_path / "a.h5")
     with h5py.File(path, "r+") as file:
