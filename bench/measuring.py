@@ -34,7 +34,7 @@ class PatchLooks:
     region: Region
     measured: Enl
     predicted: float
-    """Mean of the product's layer ``looks``."""
+    """Mean of the product's layer ``looks``, less what its noise takes."""
 
     @property
     def ratio(self) -> float:
@@ -64,8 +64,22 @@ def measure_patch(product: Product, region: Region, *, cell_pixels: float | None
     return PatchLooks(
         region=region,
         measured=enl(patch, trend_degree=trend_for(region), cell_pixels=cell_pixels),
-        predicted=float(looks[looks > 0].mean()) if (looks > 0).any() else float("nan"),
+        predicted=_clear_share(product, region, patch) * float(looks[looks > 0].mean())
+        if (looks > 0).any()
+        else float("nan"),
     )
+
+
+def _clear_share(product: Product, region: Region, patch: NDArray[np.float32]) -> float:
+    """What noise leaves of the looks: (S / (S + N))^2, since N is taken off the mean but not off what fluctuates.
+
+    Noise is the more independent from look to look, so this is the least that can be left. 1 where the noise is not known.
+    """
+    noise = 10 ** (_cut(product, "noise_equivalent_backscatter", region).astype(np.float64) / 10)
+    signal = float(np.nanmean(patch))
+    if not np.isfinite(noise).any() or not signal > 0:
+        return 1.0
+    return (signal / (signal + float(np.nanmean(noise)))) ** 2
 
 
 def looks_by_range(

@@ -62,8 +62,8 @@ _BOX = click.Tuple([float, float, float, float])
 def command(product, patches, points, half, targets, background, bands, as_json, quiet) -> None:
     """Measure PRODUCT. Without options: number of looks by range and signal to noise of the whole image.
 
-    Numbers of looks are measured on intensity and stand beside those that the product predicts for each pixel. A
-    high number of looks alone is no proof of good registration: misplaced looks agree even less.
+    Numbers of looks are measured on intensity and stand beside those that the product predicts for each pixel,
+    less what its noise takes. A high number of looks alone is no proof of good registration: misplaced looks agree even less.
     """
     from pingloom.bench import measuring
     from pingloom.bench.measure.contrast import Region
