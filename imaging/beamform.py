@@ -9,7 +9,7 @@ for a tenth of the work. The field is then dense enough to be read between beams
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -20,6 +20,7 @@ from ._lanes import LANES
 from ._steering_kernels import BLOCK, detect, steer, steer_and_weave
 from ._tile import TILE_ROWS
 from ._wavefront_kernels import focus
+from ._wide import EIGHT
 from .aligned import aligned_zeros
 from .compress import Compressor
 from .errors import ParameterError
@@ -35,7 +36,7 @@ _BEAM_DENSITY = 1.35
 """Beams steered for each that the aperture resolves; the field has twice as many."""
 
 _HALFWAY_ERROR = 4e-3
-"""Bound on the error of what lies half way between beams or samples: -48 dB."""
+"""Bound on the error of what is read half way between beams or samples: -48 dB."""
 
 _MOST_HALFWAY = 14
 """Taps of such a filter at most."""
@@ -188,7 +189,11 @@ class Beamformer:
         )
         # Nearer than what is imaged the focus need not follow: it would bend without end.
         range_m = np.maximum(range_m, nearest_range_m / 2)
-        upsampling = 1 if compressor.band <= 0.5 or direction is not None else 2
+        # Eight taps along delay read what lies between recorded samples, unless the pulse fills its band too evenly.
+        readable = compressor.band <= 0.5 or (
+            delay_taps_error(compressor.band, EIGHT, compressor.spectrum) <= _HALFWAY_ERROR
+        )
+        upsampling = 1 if readable or direction is not None else 2
         between_samples = np.zeros(0)
         if upsampling == 2:
             between_samples = _halfway_taps(compressor.band, compressor.spectrum)
@@ -213,16 +218,6 @@ class Beamformer:
             patches=plan_patches(aperture, steered, range_m, nearest_range_m),
             between_beams=between_beams.astype(np.float32),
             between_samples=between_samples.astype(np.float32),
-        )
-
-    def at_recorded_rate(self) -> Beamformer:
-        """The same beams with a field of as many samples as a channel has: half the field, read with more taps."""
-        return replace(
-            self,
-            upsampling=1,
-            sample_rate_hz=self.sample_rate_hz / self.upsampling,
-            band=self.band * self.upsampling,
-            between_samples=np.zeros(0, np.float32),
         )
 
     @property

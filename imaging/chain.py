@@ -25,7 +25,7 @@ from .estimate.noise import measure_noise
 from .estimate.reasons import PingReason
 from .frames import StripFrame, Trajectory
 from .geometry import PingGeometry, ping_geometry
-from .lay import Grid, choose_grid, choose_rate
+from .lay import Grid, choose_grid
 from .laying import Layer, footprint
 from .left_out import missed_rows
 from .leg_frame import leg_frame
@@ -153,7 +153,6 @@ class Chain:
             )
             stages[side] = compressor, beamformer
         grid = choose_grid(settings.grid, list(stages.values()), sound_speed_m_s=speed, altitude_m=altitude)
-        stages = {side: (c, choose_rate(b, grid, altitude)) for side, (c, b) in stages.items()}
         plans = {
             side: SidePlan.prepare(
                 sonars[side],

@@ -23,7 +23,6 @@ __all__ = [
     "Grid",
     "GridSettings",
     "choose_grid",
-    "choose_rate",
     "field_taps",
     "half_power_width",
     "pulse_width",
@@ -33,10 +32,6 @@ _FRACTIONS = 256
 
 _MOST_PIXELS = 1e8
 """Pixels of all sums over the rows not finished yet: 1.9 GB a side."""
-
-_PIXELS_TO_DOUBLE = 0.6
-"""Pixels of a ping over samples of its beams from which on it takes less time to double the field along delay, and read
-it with four taps, than to read it with eight."""
 
 _PIXEL_PER_CELL = 0.38
 """Default pixel over the -3 dB width of the finest cell."""
@@ -145,17 +140,6 @@ def _round_down(length_m: float) -> float:
     """The next smaller length with two significant digits."""
     digit = 10.0 ** (np.floor(np.log10(length_m)) - 1)
     return float(np.round(np.floor(length_m / digit * (1 + 1e-9)) * digit, 9))
-
-
-def choose_rate(beamformer: Beamformer, grid: Grid, altitude_m: float) -> Beamformer:
-    """Beams whose field is doubled along delay only where so many pixels read it that it pays."""
-    across = (np.arange(grid.n_column) + 0.5) * grid.across_m
-    slant = np.hypot(across, altitude_m)
-    n_pixel = np.sum(2 * slant * np.tan(beamformer.sector_half_rad)) / grid.along_m
-    n_sample = beamformer.direction.size * beamformer.n_sample
-    if beamformer.upsampling == 1 or n_pixel > _PIXELS_TO_DOUBLE * n_sample:
-        return beamformer
-    return beamformer.at_recorded_rate()
 
 
 def half_power_width(beamformer: Beamformer) -> float:

@@ -18,13 +18,13 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from pingloom.imaging import _combine_kernels as combine
-from pingloom.imaging import lay
 from pingloom.imaging._field_kernels import LEAD, double, weave
 from pingloom.imaging._lanes import load, store
 from pingloom.imaging._native import inverse_root, pick
 from pingloom.imaging._slide import back_one, back_three, on_four, on_one
 from pingloom.imaging._tile import TILE_COLUMNS, TILE_ROWS, multiply_tile
 from pingloom.imaging._weave import weave_four, weave_two
+from pingloom.imaging.compress import CompressSettings
 from pingloom.imaging.frames import StripFrame
 from tests.unit.test_imaging_chain import image, make_leg
 
@@ -36,7 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CASES = {
     "rows": dict(n_row=2, sides=("port", "starboard")),
     "dead": dict(element_ok=np.arange(8)[None] != 3),
-    "fine": dict(),
+    "even": dict(),
     "doubled": dict(sample_interval_s=1 / 34e3),
     "oversampled": dict(sample_interval_s=1 / 80e3, n_sample=500),
 }
@@ -45,12 +45,12 @@ CASES = {
 def images(case: str, method: str) -> dict[str, np.ndarray]:
     """All layers of all tiles of a leg of three pings."""
     leg = make_leg(3, heading_rad=0.65, **CASES[case])
-    with pytest.MonkeyPatch.context() as patch:
-        # Pixels many enough to double the field for would take the plain run minutes.
-        patch.setattr(lay, "_PIXELS_TO_DOUBLE", 0.0 if case == "fine" else np.inf)
-        chain = leg.prepare(method, grid=dict(along_m=0.15, across_m=0.2))
+    window = "none" if case == "even" else "hamming"
+    chain = leg.prepare(
+        method, grid=dict(along_m=0.15, across_m=0.2), compress=CompressSettings(window=window)
+    )
     beams = chain.sides[leg.pings[0].side].beamformer
-    assert beams.upsampling == (2 if case == "fine" else 1)
+    assert beams.upsampling == (2 if case == "even" else 1)
     _, tiles, reports = image(leg, chain, frame=StripFrame(0.0, 0.0, 0.6))
     found = {
         f"{i}-{name}": getattr(tile, name)

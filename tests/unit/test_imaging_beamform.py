@@ -115,8 +115,8 @@ def test_the_field_of_a_point_reads_one_where_the_point_is(range_m: float, beam:
 def test_the_field_is_the_sum_of_delayed_channels(window: str, range_m: float, direction: float) -> None:
     scene = Scene(sonar(), range_m, direction, WIDE)
     plan, beams, channels, field = field_of(scene, window)
-    field = field[:, ::2]
-    delay_s = beams.first_delay_s + np.arange(field.shape[1]) * 2 / beams.sample_rate_hz
+    field = field[:, :: beams.upsampling]
+    delay_s = beams.first_delay_s + np.arange(field.shape[1]) * beams.upsampling / beams.sample_rate_hz
     inside = np.abs(delay_s - scene.delay_s) < 12 / scene.sonar.bandwidth_hz
     error = power = 0.0
     nearest = int(np.argmin(np.abs(beams.direction - direction)))

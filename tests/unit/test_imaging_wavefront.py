@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -141,7 +143,7 @@ def test_detection_is_that_of_the_field() -> None:
     got = beams.detect(channels, buffer)
     assert beams.direction.size == 2 * (beams.steered.size - 2 * beams.first_steered) - 1
     inner = got[beams.first_steered : beams.steered.size - beams.first_steered]
-    assert_allclose(inner, square[::2, ::2], rtol=1e-5, atol=1e-5 * square.max())
+    assert_allclose(inner, square[::2, :: beams.upsampling], rtol=1e-5, atol=1e-5 * square.max())
     assert_allclose(beams.direction[::2], beams.steered[beams.first_steered : -beams.first_steered])
 
 
@@ -153,12 +155,19 @@ def test_a_field_at_the_recorded_rate_is_every_second_sample_of_the_doubled_one(
     rng = np.random.default_rng(4)
     channels = rng.standard_normal((2, 32, 900)).astype(np.float32)
     settings = BeamformSettings(shading="uniform", sector_deg=sector_deg)
-    _, doubled = plans(sonar, nearest_m=nearest_m, settings=settings)
-    single = doubled.at_recorded_rate()
+    _, doubled = plans(sonar, nearest_m=nearest_m, settings=settings, window="none")
+    single = replace(
+        doubled,
+        upsampling=1,
+        sample_rate_hz=doubled.sample_rate_hz / 2,
+        band=2 * doubled.band,
+        between_samples=np.zeros(0, np.float32),
+    )
     samples = [patch.samples for patch in single.patches]
     assert [samples.count(s) for s in dict.fromkeys(samples)] == groups
-    assert (single.upsampling, single.band) == (1, 2 * doubled.band)
-    assert 2 * single.sample_rate_hz == doubled.sample_rate_hz
+    _, weighted = plans(sonar, nearest_m=nearest_m, settings=settings, window="hamming")
+    assert (doubled.upsampling, weighted.upsampling) == (2, 1)
+    assert (weighted.band, weighted.sample_rate_hz) == (single.band, single.sample_rate_hz)
     level = rng.uniform(0.5, 1.5, (9, single.direction.size)).astype(np.float32)
     node_s = 900 / single.sample_rate_hz / 8
     fields = []
@@ -171,10 +180,11 @@ def test_a_field_at_the_recorded_rate_is_every_second_sample_of_the_doubled_one(
     assert_allclose(fields[1], fields[0][:, ::2], rtol=0, atol=2e-5 * np.abs(fields[0]).max())
 
 
+@pytest.mark.parametrize("window", ["none", "hamming"])
 @pytest.mark.parametrize("n_node", [5, 300])
-def test_a_level_is_laid_on_the_field_linearly_between_its_nodes(n_node: int) -> None:
+def test_a_level_is_laid_on_the_field_linearly_between_its_nodes(n_node: int, window: str) -> None:
     sonar = spaced(regular())
-    compressor, beams = plans(sonar, nearest_m=5.0)
+    compressor, beams = plans(sonar, nearest_m=5.0, window=window)
     scene = Scene(sonar, 8.0, 0.01, UNIFORM)
     channels = parts(scene.channels(compressor))
     plain, levelled = beams.allocate(), beams.allocate()
@@ -190,7 +200,8 @@ def test_a_level_is_laid_on_the_field_linearly_between_its_nodes(n_node: int) ->
         factor = np.interp(at, np.arange(n_node), level[:, b].astype(float))
         got = levelled.field[b].astype(float)
         # Half way between samples the filter sees the level change a little over its reach.
-        assert_allclose(got[::2], plain.field[b, ::2] * factor[::2, None], rtol=0, atol=1e-5)
+        own = slice(None, None, beams.upsampling)
+        assert_allclose(got[own], plain.field[b, own] * factor[own, None], rtol=0, atol=1e-5)
         assert_allclose(got, plain.field[b] * factor[:, None], rtol=0, atol=0.02)
 
 
