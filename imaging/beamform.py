@@ -3,7 +3,8 @@
 Each channel is moved by the curvature of the wave front, sample by sample, and turned; then beams are steered by small
 delays and phases that grow along the array (:mod:`wavefront` says how little work that takes). Beams are steered 1.35
 times as densely as the aperture resolves them; half way between them lie beams that a filter across directions makes
-for a tenth of the work. The field is then dense enough to be read between beams and samples with four taps each.
+for a tenth of the work. The field is then dense enough to be read with four taps between beams and eight between samples
+(four where the pulse fills half its band or less). Where eight would err by more than -48 dB, it gets twice the samples.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The strip grid, and how a field is laid on it in one resampling.
 
 Each pixel's own two-way delay (transmitter at transmission, moving array at reception) and direction cosine are
-computed; the complex field is read there with four by four taps and detected at the pixel, so no intensity is
+computed; the complex field is read there with short filters and detected at the pixel, so no intensity is
 ever interpolated and none of its bandwidth is lost.
 """
 
