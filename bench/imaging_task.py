@@ -12,7 +12,7 @@ from pingloom import __version__
 from pingloom.bench.correctors import Corrector, LiveCorrector, TableCorrector, planned_altitude
 from pingloom.bench.legs import LegSettings, leg_name
 from pingloom.imaging.chain import Chain, ChainSettings
-from pingloom.imaging.errors import ParameterError
+from pingloom.imaging.errors import DataError, ParameterError
 from pingloom.imaging.estimate.settings import EstimateSettings
 from pingloom.imaging.frames import Trajectory
 from pingloom.io.checkpoint import fingerprint
@@ -89,6 +89,11 @@ def choose_corrector(
 ) -> tuple[Corrector | None, ChainSettings]:
     """Where corrections come from; and settings that know an altitude to plan with, if a table or echoes tell one."""
     if corrections is not None:
+        if not set(corrections.sides) & set(recording.sides):
+            raise DataError(
+                f"the table of corrections holds {', '.join(sorted(corrections.sides))}, {recording.path} "
+                f"{', '.join(sorted(recording.sides))}; allowed: corrections of this recording. Estimate them anew."
+            )
         return TableCorrector(corrections), _with_altitude(settings, trajectory, recording, corrections)
     if not isinstance(settings, EstimateSettings) or not settings.estimate.any:
         return None, settings

@@ -12,7 +12,10 @@ __all__ = ["command"]
 
 _MARK = "contact.json"
 """The file that tells a contact's folder from any other."""
-_HEIGHT_CAUTION = "The height holds for a flat seabed, the altitude given and a vehicle on the strip's line; it is no clearance."
+_HEIGHT_CAUTION = (
+    "The height holds for a flat seabed, the altitude given and a vehicle on the strip's line that points along it "
+    "(against a current shadows lie slanted and read short); it is no clearance."
+)
 
 
 @click.command(epilog="Example: pingloom contact images/multilook.nc --at 8.0 14.0 --altitude 6 -o contact-1")

@@ -91,6 +91,8 @@ class MotionSettings:
                 f"motion: largest_turn_rad, heading_time_s are {self.largest_turn_rad:g}, {self.heading_time_s:g}; "
                 "allowed: above 0 to 0.1, above 0."
             )
+        if not 0.1 <= self.doubt_octaves <= 10:
+            raise ParameterError(f"motion.doubt_octaves is {self.doubt_octaves:g}; allowed: 0.1 to 10.")
         if not 0 < self.least_overlap < 1 or self.bands < 1 or self.caution < 1:
             raise ParameterError(
                 f"motion: least_overlap, bands, caution are {self.least_overlap:g}, {self.bands}, {self.caution:g}; "

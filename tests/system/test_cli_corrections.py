@@ -62,3 +62,15 @@ def test_corrections_of_another_recording_are_refused(tmp_path, capsys) -> None:
     assert len(said.splitlines()) == 1
     assert "corrections" in said
     assert not (tmp_path / "o" / "multilook.nc").exists()
+
+
+def test_corrections_of_the_other_side_are_refused(tmp_path, capsys) -> None:
+    truth = scenes.one_ping(tmp_path / "r.h5")
+    rows = [Correction(side="port", number=0, altitude_m=4.0)]
+    own = {"port": SideCorrections(time_ns=np.array([5], np.uint64), rows=rows)}
+    write_corrections(tmp_path / "c.h5", own, reason_names={})
+    arguments = ["image", str(truth.path), "-o", str(tmp_path / "o"), "--corrections", str(tmp_path / "c.h5")]
+    assert main([*arguments, "--no-picture"]) == 2
+    said = capsys.readouterr().err
+    assert "holds port" in said
+    assert "Estimate them anew" in said
