@@ -27,7 +27,7 @@ from pingloom.imaging.chain import Chain, ChainSettings
 from pingloom.imaging.frames import StripFrame, Trajectory
 from pingloom.imaging.records import Ping, Platform, Sonar, Water
 from pingloom.io.settings import apply
-from pingloom.simulate.scenario import NavigationTable, Scenario, Target
+from pingloom.simulate.scenario import NavigationTable, Scenario, SeabedTable, Target
 
 __all__ = ["Budget", "BudgetRow", "budget"]
 
@@ -36,6 +36,11 @@ _PARTS = (0.35, 0.6, 0.85)
 """Of the recorded ground range, where the points stand."""
 _HALF_M = (1.0, 1.2)
 """Half of the piece of image around each point, along and across. [m]"""
+_NOISE_HALF_M, _NOISE_SPOTS, _NOISE_RUNS = 1.0, 41, 4
+"""Half of the stretch of range over which noise is averaged [m], at how many places its formula is worked out there, and of
+how many runs."""
+_LEAST_GAIN = 1e-4
+"""Below this patterns are not undone."""
 _PLACE_M, _LEVEL_DB, _PART = 2e-3, 0.1, 0.06
 """Agreement of formula and image: absolute, and as a part of the formula."""
 
@@ -144,9 +149,10 @@ class _Place:
         """
         sonar, r = self.scenario.sonar, np.hypot(x, h)
         off = np.sin(launch_rad - np.deg2rad(sonar.depression_deg) - roll_rad)
-        gain = 0.0
+        gain = 1.0
         for size in (sonar.transmit_vertical_m, sonar.receive_vertical_m):
-            gain += 20 * np.log10(abs(np.sinc(size / self.scenario.wavelength_m * off)))
+            gain *= np.sinc(size / self.scenario.wavelength_m * off) ** 2
+        gain = 10 * np.log10(max(gain, _LEAST_GAIN))
         level = np.cos(launch_rad if area_rad is None else area_rad)
         true = np.sin(float(self.ray.launch_rad) - np.deg2rad(sonar.depression_deg))
         row_m = (np.arange(sonar.n_row) - (sonar.n_row - 1) / 2) * sonar.row_pitch_m
@@ -159,9 +165,9 @@ class _Place:
         """The same with right beliefs. [dB]"""
         return self.level_db(self.x, self.h, float(self.ray.launch_rad))
 
-    def moved(self, h: float, more_m_s: float = 0.0) -> tuple[float, float]:
-        """Shift across [m] and change of level [dB] where height and sound speed are believed so."""
-        layers = self.layers(h, more_m_s)
+    def moved(self, h: float) -> tuple[float, float]:
+        """Shift across [m] and change of level [dB] where the height is believed so."""
+        layers = self.layers(h)
         x = float(rays.layers_horizontal_m(layers, self.ray.time_s))
         launch = float(rays.layers_eigenray(layers, x).launch_rad)
         return x - self.x, self.level_db(x, h, launch) - self.right_db
@@ -246,9 +252,14 @@ def _noise(
         return
     heard, level_db = found
     side = right.sonar.side
-    pings = [ping for ping, _ in echoes.simulate(heard) if ping.side == side]
     beliefs = dataclasses.replace(right, sonar=echoes.sonars(heard)[side])
-    chain, image, origin = _image(beliefs, pings, heading_rad, noise_too=True)
+    images = []
+    for k in range(_NOISE_RUNS):
+        own = dataclasses.replace(heard, seed=heard.seed + k)
+        pings = [ping for ping, _ in echoes.simulate(own) if ping.side == side]
+        chain, image, origin = _image(beliefs, pings, heading_rad, noise_too=True)
+        images.append(image)
+    image = np.mean(images, axis=0)
     vehicle = heard.vehicle
     along = (np.arange(_PINGS) - (_PINGS - 1) / 2) * vehicle.speed_m_s / vehicle.ping_rate_hz
     half_rad = chain.sides[side].beamformer.sector_half_rad
@@ -256,13 +267,20 @@ def _noise(
     lambert = heard.seabed.lambert_db if heard.seabed.grazing_deg is None else None
     for at in places:
         cell = _cell(heard, at.x, at.h)[0]
-        looks = look_gain_db(heard, at.r, along, half_rad)
+        # The level may climb steeply across the piece that is averaged, beside a null of the patterns.
+        spots = [
+            dataclasses.replace(at, x=at.x + d)
+            for d in np.linspace(-_NOISE_HALF_M, _NOISE_HALF_M, _NOISE_SPOTS)
+        ]
+        late = vehicle.speed_m_s * float(at.ray.time_s)
+        looks = look_gain_db(heard, at.r, along - late, cell, half_rad)
+        parts = [noise_by_formula_db(heard, level_db, spot.right_db, looks) for spot in spots]
         down = np.sin(_arrival_rad(at))
         yield NoiseRow(
             level_db=level_db,
             range_m=at.x,
-            predicted_db=noise_by_formula_db(heard, level_db, at.right_db, looks),
-            found_db=noise_in_image_db(image, origin, chain, (along[-1], sign * at.x), (cell, 1.0)),
+            predicted_db=float(10 * np.log10(np.mean(10 ** (np.array(parts) / 10)))),
+            found_db=noise_in_image_db(image, origin, chain, (along[-1], sign * at.x), (cell, _NOISE_HALF_M)),
             seabed_db=None if lambert is None else float(lambert + 20 * np.log10(down)),
         )
 
@@ -283,7 +301,9 @@ def _arrival_rad(at: _Place) -> float:
 def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
     sonar, vehicle = scenario.sonar, scenario.vehicle
     near = max(sonar.range_start_m, scenario.altitude_m / np.sin(np.deg2rad(60)))
-    reach = [float(np.sqrt(max(r**2 - scenario.altitude_m**2, 1.0))) for r in (near, sonar.range_stop_m)]
+    # Echoes that begin less than a pulse before the record's end are not imaged.
+    far = sonar.range_stop_m - scenario.sound_speed_m_s * sonar.pulse_duration_s / 2
+    reach = [float(np.sqrt(max(r**2 - scenario.altitude_m**2, 1.0))) for r in (near, far)]
     ranges = [round(reach[0] + part * (reach[1] - reach[0]), 1) for part in _PARTS]
     way = (_PINGS - 1) * vehicle.speed_m_s / vehicle.ping_rate_hz
     sign = -1.0 if sonar.sides == "port" else 1.0
@@ -295,10 +315,24 @@ def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
         scenario,
         **plain,
         sonar=dataclasses.replace(sonar, sides="port" if sign < 0 else "starboard"),
-        vehicle=dataclasses.replace(vehicle, n_ping=_PINGS, legs=(), motion=(), random_motion=()),
+        vehicle=dataclasses.replace(
+            vehicle,
+            n_ping=_PINGS,
+            legs=(),
+            current_m_s=None,
+            current_to_deg=None,
+            motion=(),
+            random_motion=(),
+        ),
         navigation=NavigationTable(),
         water=dataclasses.replace(scenario.water, noise=False),
-        seabed=dataclasses.replace(scenario.seabed, present=False),
+        # Level: relief would lift points off the plane that imaging believes in, or hide them.
+        seabed=SeabedTable(
+            present=False,
+            lambert_db=scenario.seabed.lambert_db,
+            grazing_deg=scenario.seabed.grazing_deg,
+            grazing_db=scenario.seabed.grazing_db,
+        ),
         targets=points,
     )
     return probe, ranges
@@ -422,11 +456,20 @@ def _sources(probe: Scenario, water: Water, sign: float) -> Iterator[_Source]:
         _with_platform(altitude_m=lambda p: p.altitude_m + 0.1),
         lambda at: (0.0, *at.moved(at.h + 0.1)),
     )
+
+    def by_ray_speed(at: _Place) -> tuple[float, float, float]:
+        # The array's own sound speed is believed right, so the ray is believed to break at its face.
+        layers = at.layers(at.h, 2.0)
+        x = float(rays.layers_horizontal_m(layers, at.ray.time_s))
+        launch = float(rays.layers_eigenray(layers, x).launch_rad)
+        broken = float(np.arccos(np.cos(launch) * c_array / (c_array + 2.0)))
+        return 0.0, x - at.x, at.level_db(x, at.h, broken, area_rad=launch) - at.right_db
+
     yield _Source(
         "sound speed along the ray",
         "+2 m/s",
         lambda right: _faster_water(right, 2.0),
-        lambda at: (0.0, *at.moved(at.h, 2.0)),
+        by_ray_speed,
     )
 
     def by_array_speed(at: _Place) -> tuple[float, float, float]:

@@ -17,8 +17,9 @@ __all__ = ["NoiseRow", "heard_noise", "look_gain_db", "noise_by_formula_db", "no
 
 _UNIT_SOURCE_DB = 20 * np.log10(1e6 / np.sqrt(2))
 """Of an analytic amplitude of 1 Pa at 1 m."""
+_SPOTS = 41
 _AGREES_DB = 0.5
-"""Speckle of the piece that is averaged, 0.2 dB, and what a filled line's equivalent widths leave."""
+"""Speckle of the pieces that are averaged, some 0.1 dB, and what a filled line's equivalent widths leave."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,23 +67,30 @@ def heard_noise(probe: Scenario, scenario: Scenario) -> tuple[Scenario, float] |
     return None if level is None else (heard, level)
 
 
-def look_gain_db(scenario: Scenario, slant_m: float, along_m: NDArray[np.float64], half_rad: float) -> float:
-    """Mean over looks of what evening out the patterns along the array does to noise, 0 for broadside alone. [dB]
+def look_gain_db(
+    scenario: Scenario, slant_m: float, along_m: NDArray[np.float64], half_m: float, half_rad: float
+) -> float:
+    """What evening out the patterns along the array does to noise: mean over looks, then along the track; 0 for broadside. [dB]
 
     Parameters
     ----------
     along_m : ndarray of float64, shape (ping,)
-        Of the point from the array at each ping. [m]
+        Of the piece's middle from the array, half way between sending and hearing. [m]
+    half_m : float
+        Half of the piece's length along the track.
     half_rad : float
         Half of the imaged sector.
     """
-    sine = along_m / np.hypot(along_m, slant_m)
-    sine = sine[np.abs(sine) <= np.sin(half_rad)]
+    spot = np.linspace(-half_m, half_m, _SPOTS)[:, None] + along_m
+    sine = spot / np.hypot(spot, slant_m)
+    seen = np.abs(sine) <= np.sin(half_rad)
     sonar, wavelength = scenario.sonar, scenario.wavelength_m
     gain = np.ones_like(sine)
     for size in (sonar.transmit_along_m, sonar.element_along_m):
         gain *= np.sinc(size / wavelength * sine) ** 2
-    return float(10 * np.log10(np.mean(1 / gain)))
+    looks = seen.sum(axis=1)
+    mean = np.where(seen, 1 / gain, 0.0).sum(axis=1)[looks > 0] / looks[looks > 0]
+    return float(10 * np.log10(mean.mean()))
 
 
 def noise_by_formula_db(scenario: Scenario, level_db: float, raised_db: float, looks_db: float) -> float:

@@ -79,7 +79,7 @@ def test_noise_reads_as_the_sonar_equation_says(said) -> None:
 
 
 LEGS = """
-title = "two short legs, three rows, port (invented)"
+title = "two short legs in a current, three rows, port, over a slope (invented)"
 [sonar]
 sides = "port"
 n_channel = 12
@@ -90,6 +90,8 @@ ping_rate_hz = 12.0
 speed_m_s = 1.6
 altitude_m = 5.0
 turn_radius_m = 8.0
+current_m_s = 0.3
+current_to_deg = 100.0
 [[vehicle.legs]]
 length_m = 12.0
 heading_deg = 30.0
@@ -98,6 +100,8 @@ length_m = 12.0
 heading_deg = 120.0
 [water]
 noise = false
+[seabed]
+slope_across_deg = 2.0
 """
 
 
