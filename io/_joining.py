@@ -29,7 +29,7 @@ def check_agreement(segments: Sequence[Segment]) -> None:
                 f"as {first.path.name}. Keep other recordings in other folders."
             )
         for side in first.sides:
-            if digest(other.sonars[side]) != digest(first.sonars[side]):
+            if other.sonar_digest[side] != first.sonar_digest[side]:
                 field = next(
                     f.name
                     for f in fields(Sonar)

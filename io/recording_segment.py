@@ -262,6 +262,8 @@ class Segment:
             )
         groups = {side: self._group(side) for side in self.sides}
         self.sonars = {side: read_sonar(group, side) for side, group in groups.items()}
+        # Compared at each look at a growing folder.
+        self.sonar_digest = {side: digest(sonar) for side, sonar in self.sonars.items()}
         self.tables = {side: read_ping_table(group) for side, group in groups.items()}
         platform = self._group("platform")
         self.platform_columns = read_platform_columns(platform)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pingloom.bench._image_summary import say_estimated, say_followed
 from pingloom.bench.console import (
     CAUTIONS,
     Ending,
@@ -22,7 +23,7 @@ from pingloom.bench.console import (
 )
 
 if TYPE_CHECKING:
-    from pingloom.bench.run_report import Followed, ImagingRun
+    from pingloom.bench.run_report import ImagingRun
 
 __all__ = ["command"]
 
@@ -97,7 +98,7 @@ _LONG = 400
 @click.option(
     "--follow",
     is_flag=True,
-    help="Image RECORDING while it is still being written; see below.",
+    help="Image RECORDING while it is still being written; see above.",
 )
 @click.option(
     "--idle-s",
@@ -210,9 +211,10 @@ def command(
     after = f", resumed after {run.resumed_after}" if run.resumed_after else ""
     report.line(f"{', '.join(map(str, run.products))}: {run.n_ping} pings{legs}{after}")
     if run.followed is not None:
-        _say_followed(report, run.followed)
+        say_followed(report, run.followed)
     for reason, n in run.left_out.items():
         report.line(f"{n} pings left out: {reason}")
+    say_estimated(report, run.estimated)
     report.line(f"rays {run.rays}")
     if run.pulse_motion_cells > 0.1 and not run.simulated:
         report.line(
@@ -231,6 +233,8 @@ def command(
             f"{run.uncovered_pixels} pixels of the sector had no beam: raise beamform.yaw_rate_bound_deg_s or "
             "speed_bound_m_s."
         )
+    if part is None:
+        report.line(f"next: pingloom measure {run.product}, or pingloom export {run.product} -o map.tif")
     report.line(CAUTIONS[0])
     report.line(CAUTIONS[1])
     report.finish()
@@ -310,29 +314,6 @@ def _refuse_mixed(context: click.Context, *, follow: bool, waits: dict) -> None:
         if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT:
             option = name.removesuffix("_pings")
             raise click.UsageError(f"--{option} can't go with --follow: {why}. Leave one out.", context)
-
-
-def _say_followed(report: Report, followed: Followed) -> None:
-    report.line(f"followed until {followed.ended}; product {followed.final_s:.1f} s later")
-    if followed.lag.get("median") is not None:
-        report.line(
-            f"  lag {followed.lag['median']:.2f} s, 95 % below {followed.lag['share_95']:.2f} s, worst "
-            f"{followed.lag['worst']:.2f} s, counted from the last look that did not see the ping yet"
-        )
-        steady = followed.lag["median_once_caught_up"]
-        report.line(
-            "  it never caught up with the pings: they came faster than they were laid"
-            if steady is None
-            else f"  once caught up with the first pings, which wait for the plan: median {steady:.2f} s"
-        )
-    if followed.at_start:
-        report.line(f"  {followed.at_start} pings were there before: no lag is told of them")
-    if followed.extrapolated:
-        report.line(
-            f"  {followed.extrapolated} pings were laid with navigation extrapolated, which had not come"
-        )
-    if followed.again:
-        report.line(f"  the finished recording was imaged once more: {followed.again}")
 
 
 def stage_table(report: Report, run) -> None:

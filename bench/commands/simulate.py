@@ -92,6 +92,8 @@ def command(
     begin = time.perf_counter()
     options = {"mode": mode, "threads": threads, "overwrite": overwrite}
     run = None
+    if real_time:
+        report.line(f"follow it from another terminal: pingloom image {output} -o images --follow")
     if segments is not None or real_time or resume:
         run = _live(report, chosen, output, segments or _SEGMENT_S, real_time, resume, options)
     else:
