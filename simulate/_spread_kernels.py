@@ -258,8 +258,8 @@ def _values(n, xi, cycles, f, d, row):
         g = f[_G3 * _BLOCK + i] + xi * f[_G4 * _BLOCK + i]
         g = f[_G1 * _BLOCK + i] + xi * (f[_G2 * _BLOCK + i] + xi * g)
         g = f[_G0 * _BLOCK + i] + xi * g
-        row[i] = g * (_F1 - _F2 * s * s)
-        row[ROW + i] = g * _F2 * s * c
+        row[2 * i] = g * (_F1 - _F2 * s * s)
+        row[2 * i + 1] = g * _F2 * s * c
 
 
 @_fast
@@ -290,25 +290,17 @@ def _receiver(n, x, x_scale, per_metre, cycles, tap, f, d, place, row):
     _values(n, x / x_scale, cycles, f, d, row)
     _weights(n, per_metre, tap, f, d, place, row)
     for i in range(n, (n + 3) // 4 * 4):
-        row[i], row[ROW + i], place[i] = 0, 0, place[0]
-
-
-@_fast
-def _add(k, i, place, row, line):
-    """Add the taps of four points from ``i`` on to the line of receiver ``k``, real and imaginary parts interleaved."""
-    j = k * ROW + i
-    a, b, c, d = place[j], place[j + 1], place[j + 2], place[j + 3]
-    add_taps(line, 2 * a - 2, 2 * b - 2, 2 * c - 2, 2 * d - 2, row, 6 * k * ROW + i)
+        row[2 * i], row[2 * i + 1], place[i] = 0, 0, place[0]
 
 
 @_fast
 def _add_lines(n, place, row, line0, line1, line2, line3):
     """Four receivers in turn: neighbours in a block often share grid steps, and a load waits for the store before it."""
     for i in range(0, n, 4):
-        _add(0, i, place, row, line0)
-        _add(1, i, place, row, line1)
-        _add(2, i, place, row, line2)
-        _add(3, i, place, row, line3)
+        add_taps(line0, place, row, 0, i)
+        add_taps(line1, place, row, 1, i)
+        add_taps(line2, place, row, 2, i)
+        add_taps(line3, place, row, 3, i)
 
 
 @_exact
@@ -366,4 +358,4 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
                 else:
                     for k in range(lines):
                         for i in range(0, few, 4):
-                            _add(k, i, place, row, grid[m + k])
+                            add_taps(grid[m + k], place, row, k, i)

@@ -14,16 +14,18 @@ from numba.extending import intrinsic
 __all__ = ["ROW", "add_taps"]
 
 ROW = 128
-"""Length of a row of the taps' scratch: real parts, imaginary parts, weights of taps 0 to 3."""
+"""Points of one receiver's scratch: their real and imaginary parts in turn, two rows long, then a row of weights a tap."""
 
 _INDEX = ir.IntType(32)
+_PAIR = ir.IntType(64)  # real and imaginary part as one number, which a processor loads and repeats at once
 _FOUR = ir.VectorType(ir.FloatType(), 4)
 _EIGHT = ir.VectorType(ir.FloatType(), 8)
+_FOUR_PAIRS = ir.VectorType(_PAIR, 4)
 
 
-def _address(context, builder, kind, array, index, vector):
+def _address(context, builder, kind, array, index, kind_of):
     data = context.make_array(kind)(context, builder, array).data
-    return builder.bitcast(builder.gep(data, [index]), vector.as_pointer())
+    return builder.bitcast(builder.gep(data, [index]), kind_of.as_pointer())
 
 
 def _shuffle(builder, first, second, order):
@@ -36,40 +38,51 @@ def _halves(builder, first, second):
 
 
 @intrinsic
-def _add_taps(_, line, start0, start1, start2, start3, row, first):
-    """For each point k of four: line[start_k : start_k + 8] += weights x (real, imaginary), interleaved."""
+def _add_taps(_, line, place, row, k, first):
+    """Of receiver k's points, four from ``first`` on: line[2 place - 2 :][:8] += weights x (real, imaginary), interleaved."""
 
     def generate(context, builder, signature, arguments):
-        line, *starts, row, first = arguments
-        loaded = []
-        for k in range(6):
-            index = builder.add(first, ir.Constant(first.type, k * ROW))
-            loaded.append(
-                builder.load(_address(context, builder, signature.args[5], row, index, _FOUR), align=4)
+        line, place, row, k, first = arguments
+
+        def at(each, start, step=1):
+            """``each k + start + step first``."""
+            own = builder.add(builder.mul(k, ir.Constant(k.type, each)), ir.Constant(k.type, start))
+            return builder.add(own, builder.mul(first, ir.Constant(first.type, step)))
+
+        weights = []
+        for tap in range(4):
+            source = _address(context, builder, signature.args[2], row, at(6 * ROW, (2 + tap) * ROW), _FOUR)
+            weights.append(builder.load(source, align=4))
+        low, high = _halves(builder, weights[0], weights[1]), _halves(builder, weights[2], weights[3])
+        for point in range(4):
+            source = _address(context, builder, signature.args[1], place, at(ROW, point), _INDEX)
+            cell = builder.sext(builder.load(source, align=4), first.type)
+            start = builder.sub(builder.shl(cell, ir.Constant(first.type, 1)), ir.Constant(first.type, 2))
+            source = _address(context, builder, signature.args[2], row, at(6 * ROW, 2 * point, 2), _PAIR)
+            value = builder.insert_element(
+                ir.Constant(_FOUR_PAIRS, ir.Undefined), builder.load(source, align=4), ir.Constant(_INDEX, 0)
             )
-        value = _halves(builder, loaded[0], loaded[1])
-        low, high = _halves(builder, loaded[2], loaded[3]), _halves(builder, loaded[4], loaded[5])
-        for k, start in enumerate(starts):
-            half, o = divmod(k, 2)
+            value = builder.bitcast(_shuffle(builder, value, value, [0] * 4), _EIGHT)
+            half, o = divmod(point, 2)
             o *= 2
             weight = _shuffle(
                 builder, low[half], high[half], [o, o, o + 1, o + 1, o + 4, o + 4, o + 5, o + 5]
             )
-            pair = _shuffle(builder, value[half], value[half], [o, o + 1] * 4)
-            product = builder.fmul(weight, pair, flags=("contract",))
-            place = _address(context, builder, signature.args[0], line, start, _EIGHT)
-            total = builder.fadd(builder.load(place, align=4), product, flags=("contract",))
-            builder.store(total, place, align=4)
+            product = builder.fmul(weight, value, flags=("contract",))
+            target = _address(context, builder, signature.args[0], line, start, _EIGHT)
+            total = builder.fadd(builder.load(target, align=4), product, flags=("contract",))
+            builder.store(total, target, align=4)
         return context.get_dummy_value()
 
-    return types.void(line, *[types.intp] * 4, row, types.intp), generate
+    return types.void(line, place, row, types.intp, types.intp), generate
 
 
-def _add_taps_plain(line, start0, start1, start2, start3, row, first):
-    for k, start in enumerate((start0, start1, start2, start3)):
-        real, imag = row[first + k], row[ROW + first + k]
+def _add_taps_plain(line, place, row, k, first):
+    for i in range(first, first + 4):
+        start = 2 * place[k * ROW + i] - 2
+        real, imag = row[6 * ROW * k + 2 * i : 6 * ROW * k + 2 * i + 2]
         for j in range(4):
-            weight = row[(2 + j) * ROW + first + k]
+            weight = row[6 * ROW * k + (2 + j) * ROW + i]
             line[start + 2 * j] += weight * real
             line[start + 2 * j + 1] += weight * imag
 
