@@ -198,13 +198,16 @@ def _turned(n, fixed, way, p, f):
 
 
 @_fast
-def _gains(n, fixed, node, f):
-    """Amplitude at five nodes along the array: patterns and spreading at each node's own direction."""
+def _gains(n, fixed, node, alone, f):
+    """Amplitude at five nodes along the array: patterns and spreading at each node's own direction.
+
+    A receiver that is ``alone`` needs only the middle one, which stands at the centre.
+    """
     ra, neper = np.float32(fixed[15]), np.float32(fixed[17])
     for i in range(n):
         g = f[_GAIN * _BLOCK + i] * _sinc32(f[_TA * _BLOCK + i]) * _sinc32(f[_TU * _BLOCK + i])
         f[_GAIN * _BLOCK + i] = g * _exp32(f[_PATH * _BLOCK + i] - neper * f[_R * _BLOCK + i])
-    for k in range(5):
+    for k in range(2 if alone else 0, 3 if alone else 5):
         out = f[(_G0 + k) * _BLOCK : (_G0 + k + 1) * _BLOCK]
         _gain_at(n, node[k], ra, neper, f, out)
 
@@ -332,6 +335,7 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
     per_metre = np.float32(fixed[20] / fixed[11])
     cycles = np.float32(fixed[12] / fixed[11])
     last = grid.shape[1] // 2 - edge
+    alone = element.shape[0] == 1 and element[0] == 0
     for begin in range(0, n, _BLOCK):
         size = min(_BLOCK, n - begin)
         _gather(point, begin, size, p)
@@ -344,8 +348,12 @@ def spread_fast(point, n, fixed, way, element, x_scale, node, inverse, tap, edge
                 # Selection keeps them away, but memory must be safe whatever it does.
                 f[_CELL * _BLOCK + i] = edge
                 f[_GAIN * _BLOCK + i] = 0
-        _gains(size, fixed, node, f)
-        _to_powers(size, inverse, f)
+        _gains(size, fixed, node, alone, f)
+        if alone:
+            f[_G0 * _BLOCK : (_G0 + 1) * _BLOCK] = f[_G2 * _BLOCK : (_G2 + 1) * _BLOCK]
+            f[(_G0 + 1) * _BLOCK : (_G4 + 1) * _BLOCK] = 0
+        else:
+            _to_powers(size, inverse, f)
         for first in range(0, size, ROW):
             few, some = min(ROW, size - first), f[first:]
             for m in range(0, element.shape[0], 4):
