@@ -202,18 +202,43 @@ def _write_csv(path: Path, records: Sequence[TileRecord]) -> None:
 
 
 def _geojson(records: Sequence[TileRecord]) -> dict[str, Any]:
-    """RFC 7946: longitude before latitude on WGS 84, rings counterclockwise and closed."""
+    """RFC 7946: longitude before latitude on WGS 84, rings counterclockwise and closed, cut at the date line."""
     return {
         "type": "FeatureCollection",
         "features": [
             {
                 "type": "Feature",
                 "properties": {"tile": r.name, **r.facts},
-                "geometry": {
-                    "type": "Polygon",
-                    "coordinates": [[list(p) for p in (*r.ring_deg, r.ring_deg[0])]],
-                },
+                "geometry": _outline(r.ring_deg),
             }
             for r in records
         ],
     }
+
+
+def _outline(ring_deg: Sequence[Sequence[float]]) -> dict[str, Any]:
+    """A ring as a polygon; one that crosses the date line as one on either side of it (RFC 7946, 3.1.9)."""
+    ring = [[float(v) for v in p] for p in ring_deg]
+    longitude = [p[0] for p in ring]
+    if max(longitude) - min(longitude) <= 180:
+        return {"type": "Polygon", "coordinates": [[*ring, ring[0]]]}
+    # Counted on beyond 180 degrees, cut there, and the farther part counted from -180 again.
+    ring = [[p[0] % 360, p[1]] for p in ring]
+    parts = []
+    for sign, back in ((1, 0.0), (-1, 360.0)):
+        cut = [[p[0] - back, p[1]] for p in _clipped(ring, sign)]
+        parts.append([[*cut, cut[0]]])
+    return {"type": "MultiPolygon", "coordinates": parts}
+
+
+def _clipped(ring: Sequence[Sequence[float]], sign: int) -> list[list[float]]:
+    """What of a convex ring lies west (1) or east (-1) of 180 degrees (Sutherland and Hodgman)."""
+    out: list[list[float]] = []
+    for p, q in zip(ring, [*ring[1:], ring[0]], strict=True):
+        inside, next_inside = (sign * (v[0] - 180) <= 0 for v in (p, q))
+        if inside:
+            out.append(list(p))
+        if inside != next_inside:
+            share = (180 - p[0]) / (q[0] - p[0])
+            out.append([180.0, p[1] + share * (q[1] - p[1])])
+    return out

@@ -226,3 +226,23 @@ def test_tiles_without_a_place_have_no_geojson(tmp_path):
     assert not (tmp_path / "t" / "index.geojson").exists()
     (entry, *_) = table(tmp_path / "t" / "index.csv")
     assert entry["a0"] == entry["lon0"] == ""
+
+
+def test_an_outline_across_the_date_line_is_cut_there():
+    from pingloom.io.tiles import _outline
+
+    whole = _outline([(10.0, 1.0), (11.0, 1.0), (11.0, 2.0), (10.0, 2.0)])
+    assert whole["type"] == "Polygon"
+    assert whole["coordinates"][0][0] == whole["coordinates"][0][-1] == [10.0, 1.0]
+    cut = _outline([(179.0, -41.0), (-178.0, -41.0), (-178.0, -40.0), (179.0, -40.0)])
+    assert cut["type"] == "MultiPolygon"
+    areas = []
+    for (ring,) in cut["coordinates"]:
+        x, y = np.array(ring).T
+        assert ring[0] == ring[-1]
+        assert np.ptp(x) <= 2
+        assert np.abs(x).max() == 180
+        areas.append(0.5 * np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))
+    assert areas == pytest.approx([1.0, 2.0]), (
+        "counterclockwise, one degree west of the line and two east of it"
+    )
