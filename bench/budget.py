@@ -36,7 +36,7 @@ _PARTS = (0.35, 0.6, 0.85)
 """Of the recorded ground range, where the points stand."""
 _HALF_M = (1.0, 1.2)
 """Half of the piece of image around each point, along and across. [m]"""
-_NOISE_HALF_M, _NOISE_SPOTS, _NOISE_RUNS = 1.0, 41, 4
+_NOISE_HALF_M, _NOISE_SPOTS, _NOISE_RUNS = 0.5, 41, 6
 """Half of the stretch of range over which noise is averaged [m], at how many places its formula is worked out there, and of
 how many runs."""
 _LEAST_GAIN = 1e-4
