@@ -4,8 +4,8 @@ Every test looks at powers averaged over receivers and hundreds of samples, whos
 asks for factors: no bright or dark pixel decides, so the statistics of what is kept are those of all pings.
 
 Raw echoes are compared with the running median of the pings before, block by block along delay; rejected pings
-count in that median too, so that a lasting change of the seabed is soon believed, and a receiver that always clips a
-little loses no image.
+count in that median too, so that a receiver that always clips a little loses no image. A fade is compared with the pings
+before that had none, so that a cloud of some seconds is left out to its end; one that lasts is a change of the seabed, and believed.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ class RejectSettings:
     """Bursts that are allowed, minus one: so many and the ping is left out."""
     fade_db: float = 8.0
     """Median loss of the seabed's echo over range at which bubbles are believed. [dB]"""
+    fade_pings: int = 45
+    """Pings in a row that may be left out for a fade; then it is believed to be the seabed's."""
     memory_pings: int = 9
     """Pings whose median is the reference."""
     navigation_gap_s: float = 1.0
@@ -49,6 +51,8 @@ class RejectSettings:
                 f"rejection: clipped_share, burst_db, fade_db are {self.clipped_share:g}, {self.burst_db:g}, "
                 f"{self.fade_db:g}; allowed: 0 to 1, 6 or more, 3 or more: less would judge by speckle."
             )
+        if self.fade_pings < 1:
+            raise ParameterError(f"rejection: fade_pings is {self.fade_pings}; allowed: 1 or more.")
         if not 1 <= self.remembers_after <= self.memory_pings or self.burst_blocks < 1:
             raise ParameterError(
                 f"rejection: remembers_after, memory_pings, burst_blocks are {self.remembers_after}, "
@@ -64,6 +68,10 @@ class RejectState:
     """(ping, block)"""
     clipped: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     """(ping,) shares of samples at saturation."""
+    clear_db: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    """(ping, block) levels of the last pings without a fade."""
+    n_faded: int = 0
+    """Pings in a row with one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +188,16 @@ class PingRejector:
         )
         memory = self.settings.memory_pings
         shares = np.append(state.clipped, clipped)
-        state = replace(state, level_db=kept[-memory:], clipped=shares[-memory:])
+        clear, n_faded = state.clear_db, 0
+        if not reasons & PingReason.BUBBLES:
+            clear = np.concatenate(
+                [clear.reshape(-1, level.size) if clear.size else level[None][:0], level[None]]
+            )
+        elif state.n_faded + 1 >= self.settings.fade_pings:
+            clear = level[None]
+        else:
+            n_faded = state.n_faded + 1
+        state = RejectState(kept[-memory:], shares[-memory:], clear[-memory:], n_faded)
         return state, Verdict(reasons, clipped, burst, fade)
 
     def _navigation(self, ping: Ping) -> int:
@@ -217,7 +234,8 @@ class PingRejector:
 
     def _bursts(self, state: RejectState, level, compressed, gain_db: float) -> tuple[float, int]:
         """Loudest rise, and how many blocks rise by what is no echo of the pulse."""
-        before = state.level_db.max(axis=0)
+        # What comes back after a fade is no burst.
+        before = np.concatenate([state.level_db, state.clear_db.reshape(-1, level.size)]).max(axis=0)
         wide = np.maximum.reduce([before, np.r_[before[1:], before[-1]], np.r_[before[0], before[:-1]]])
         rise = level - wide
         loud = np.flatnonzero(rise > self.settings.burst_db)
@@ -242,7 +260,7 @@ class PingRejector:
         """Median loss over blocks in which the seabed was well above the quietest ones."""
         if not np.isfinite(altitude_m):
             return 0.0
-        usual = np.median(state.level_db, axis=0)
+        usual = np.median(state.clear_db, axis=0)
         delay = self.compressor.first_delay_s + (self.first + (np.arange(level.size) + 1) * self.block) * (
             self.compressor.oversampling / self.compressor.sample_rate_hz
         )

@@ -104,6 +104,18 @@ def test_bubbles_fade_the_seabed(name, seed) -> None:
     assert [v.reasons for v in verdicts] == [PingReason.BUBBLES if k in (7, 8) else 0 for k in range(16)]
 
 
+def test_a_long_fade_is_left_out_to_its_end_and_one_that_lasts_is_believed() -> None:
+    """More pings than the median remembers; the pings after the first five once passed for a seabed of their own."""
+    sonar, platform, pings = line("450 kHz", 2)
+    faded = range(4, 14)
+    pings = [with_echo(p, (0.1 if k in faded else 1.0) * p.echo) for k, p in enumerate(pings)]
+    settings = RejectSettings(memory_pings=5)
+    wanted = [PingReason.BUBBLES if k in faded else 0 for k in range(16)]
+    assert [v.reasons for v in judge(sonar, platform, pings, settings)] == wanted
+    settings = RejectSettings(memory_pings=5, fade_pings=3)
+    assert [v.keep for v in judge(sonar, platform, pings, settings)][4:14] == [False] * 3 + [True] * 7
+
+
 def test_clipping_is_judged_by_its_share_of_samples() -> None:
     sonar, platform, pings = line("450 kHz", 1)
     top = 1.2 * max(np.abs(p.echo.view(np.float32)).max() for p in pings)
