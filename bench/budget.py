@@ -197,7 +197,7 @@ def budget(scenario: Scenario, *, on_step: Callable[[str], None] = lambda name: 
     platform, water = echoes.platform(probe), echoes.water(probe)
     pings = [ping for ping, _ in echoes.simulate(probe) if ping.side == side]
     right = _Beliefs(platform, sonar, water, _settings(probe))
-    middle = (probe.vehicle.n_ping - 1) / 2 * probe.vehicle.speed_m_s / probe.vehicle.ping_rate_hz
+    middle = _middle_m(probe)
     height = probe.altitude_m - probe.sonar.array_down_m
     array_depth = probe.depth_m + probe.sonar.array_down_m
     sign = 1.0 if side == "starboard" else -1.0
@@ -280,7 +280,9 @@ def _noise(
             level_db=level_db,
             range_m=at.x,
             predicted_db=float(10 * np.log10(np.mean(10 ** (np.array(parts) / 10)))),
-            found_db=noise_in_image_db(image, origin, chain, (along[-1], sign * at.x), (cell, _NOISE_HALF_M)),
+            found_db=noise_in_image_db(
+                image, origin, chain, (_middle_m(probe), sign * at.x), (cell, _NOISE_HALF_M)
+            ),
             seabed_db=None if lambert is None else float(lambert + 20 * np.log10(down)),
         )
 
@@ -308,7 +310,8 @@ def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
     way = (_PINGS - 1) * vehicle.speed_m_s / vehicle.ping_rate_hz
     sign = -1.0 if sonar.sides == "port" else 1.0
     points = tuple(
-        Target(name=f"{x:g} m", along_m=way / 2, across_m=sign * x, strength_db=0.0) for x in ranges
+        Target(name=f"{x:g} m", along_m=way / 2 + sonar.array_forward_m, across_m=sign * x, strength_db=0.0)
+        for x in ranges
     )
     plain = {f.name: f.default for f in dataclasses.fields(Scenario) if f.name in _LEFT_OUT}
     probe = dataclasses.replace(
@@ -339,6 +342,12 @@ def _probe(scenario: Scenario) -> tuple[Scenario, list[float]]:
 
 
 _LEFT_OUT = ("noise", "bubbles", "instrument", "multipath", "surface", "leakage")
+
+
+def _middle_m(probe: Scenario) -> float:
+    """Along the leg, where the array is half way through the run, and the points abeam of it."""
+    way = (_PINGS - 1) * probe.vehicle.speed_m_s / probe.vehicle.ping_rate_hz
+    return way / 2 + probe.sonar.array_forward_m
 
 
 def _settings(probe: Scenario) -> ChainSettings:
@@ -492,7 +501,11 @@ def _sources(probe: Scenario, water: Water, sign: float) -> Iterator[_Source]:
         "heading",
         "+0.2 deg",
         _with_platform(heading_rad=lambda p: p.heading_rad + turn),
-        lambda at: (-sign * at.x * np.sin(turn), at.x * (np.cos(turn) - 1), 0.0),
+        lambda at: (
+            -sign * at.x * np.sin(turn),
+            at.x * (np.cos(turn) - 1) + sign * probe.sonar.array_forward_m * np.sin(turn),
+            0.0,
+        ),
     )
     tip = np.deg2rad(0.3)
     yield _Source(
@@ -508,7 +521,7 @@ def _sources(probe: Scenario, water: Water, sign: float) -> Iterator[_Source]:
         _with_platform(roll_rad=lambda p: p.roll_rad + lean),
         lambda at: (
             0.0,
-            0.0,
+            -sign * probe.sonar.array_down_m * np.sin(lean),  # the array swings to port below the origin
             at.level_db(at.x, at.h, float(at.ray.launch_rad), sign * lean) - at.right_db,
         ),
     )
