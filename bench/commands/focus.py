@@ -17,7 +17,8 @@ _MARGIN = 1.7
 
 
 @click.command(
-    epilog="Example: pingloom focus tests/data/rotating_disc_plane_waves.mat -o disc.png --frames 32 --overwrite"
+    epilog="Example, in a checkout of the sources: pingloom focus tests/data/rotating_disc_plane_waves.mat "
+    "-o disc.png --frames 32 --overwrite"
 )
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="PNG file to write.")
