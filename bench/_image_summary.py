@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pingloom.bench.console import Report
-from pingloom.bench.run_report import Followed
+
+if TYPE_CHECKING:
+    from pingloom.bench.run_report import Followed
 
 __all__ = ["say_estimated", "say_followed"]
 

@@ -17,8 +17,7 @@ _MARGIN = 1.7
 
 
 @click.command(
-    epilog="Example, in a checkout of the sources: pingloom focus tests/data/rotating_disc_plane_waves.mat "
-    "-o disc.png --frames 32 --overwrite"
+    epilog="Example: pingloom focus tests/data/rotating_disc_plane_waves.mat -o disc.png --frames 32 --overwrite"
 )
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="PNG file to write.")
@@ -41,6 +40,7 @@ def command(recording, output, n_frame, region, overwrite, as_json, quiet) -> No
     RECORDING is a MATLAB file (up to version 7) of real samples RF (sample, channel, frame) with a struct param
     (fs, fc, PRF, c, t0, pitch, TXdelay). Draws the first frame beside the average in one grey scale and prints the
     equivalent number of looks against the number of frames averaged, a slow trend removed.
+    The example's recording comes with the sources.
     """
     from pingloom.bench.disc import (
         TREND_DEGREE,

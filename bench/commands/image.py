@@ -32,9 +32,7 @@ _LONG = 400
 
 
 @click.command(
-    epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor. "
-    "While it is recorded: pingloom image leg -o images --follow --idle-s 10, and in another terminal: "
-    "pingloom simulate first_look -o leg --real-time"
+    epilog="Example: pingloom image leg.h5 -o images --method multilook --set compress.window=taylor"
 )
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), required=True, help="Folder for the images.")
@@ -158,7 +156,11 @@ def command(
     navigation around it is there; the product is written when the recording is closed, when no new ping comes for
     --idle-s, or at the first Ctrl-C, which finishes it from what was heard (a second one leaves nothing). Its bytes are those that image makes of the
     finished recording: where something that came later asks for another image (a turn between two legs, a dive, late
-    navigation), the recording is imaged once more at the end, and the summary says why.
+    navigation), the recording is imaged once more at the end, and the summary says why. To see it, in two terminals:
+
+    \b
+        pingloom image leg -o images --follow --idle-s 10
+        pingloom simulate first_look -o leg --real-time
     """
     from pingloom.bench.imaging_run import ImageSettings
     from pingloom.bench.product_picture import draw_product

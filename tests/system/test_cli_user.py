@@ -9,7 +9,6 @@ import shlex
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import h5py
@@ -78,13 +77,7 @@ def test_version_is_told():
     assert re.search(r"\d+\.\d+", said.out)
 
 
-def test_help_comes_at_once():
-    begin = time.perf_counter()
-    command = [sys.executable, "-c", "from pingloom.bench.cli import main; main()", "--help"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=30)
-    assert done.returncode == 0
-    # 0.08 s seen; with numba or matplotlib it would be above 0.5 s. A busy machine is allowed ten times that.
-    assert time.perf_counter() - begin < 3
+def test_help_loads_nothing_that_takes_long():
     probe = (
         "import sys; from pingloom.bench.cli import main; main(['image', '--help']); "
         "print([m for m in ('numpy', 'scipy', 'numba', 'h5py', 'matplotlib', 'pyproj') if m in sys.modules])"
