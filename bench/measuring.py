@@ -64,22 +64,30 @@ def measure_patch(product: Product, region: Region, *, cell_pixels: float | None
     return PatchLooks(
         region=region,
         measured=enl(patch, trend_degree=trend_for(region), cell_pixels=cell_pixels),
-        predicted=_clear_share(product, region, patch) * float(looks[looks > 0].mean())
-        if (looks > 0).any()
-        else float("nan"),
+        predicted=_looks_in_noise(product, region, patch, looks),
     )
 
 
-def _clear_share(product: Product, region: Region, patch: NDArray[np.float32]) -> float:
-    """What noise leaves of the looks: (S / (S + N))^2, since N is taken off the mean but not off what fluctuates.
+def _looks_in_noise(
+    product: Product, region: Region, patch: NDArray[np.float64], looks: NDArray[np.float64]
+) -> float:
+    """What noise leaves of the layer ``looks``, since it is taken off the mean but not off what fluctuates.
 
-    Noise is the more independent from look to look, so this is the least that can be left. 1 where the noise is not known.
+    Of n looks of equal weight, whose noise over signal x is independent from look to look, each varies by (S + N)^2 and two
+    share only the signal's part: 1/E = 1/L + ((1 + x)^2 - 1) / n. Looks of unequal weight count for fewer than n.
+    The layer's mean where the noise is not known, NaN where nothing was seen.
     """
-    noise = 10 ** (_cut(product, "noise_equivalent_backscatter", region).astype(np.float64) / 10)
+    seen = looks > 0
+    if not seen.any():
+        return float("nan")
+    clear = float(looks[seen].mean())
+    noise = 10 ** (_cut(product, "noise_equivalent_backscatter", region)[seen] / 10)
     signal = float(np.nanmean(patch))
     if not np.isfinite(noise).any() or not signal > 0:
-        return 1.0
-    return (signal / (signal + float(np.nanmean(noise)))) ** 2
+        return clear
+    ratio = float(np.nanmean(noise)) / signal
+    n_look = float(_cut(product, "coverage", region)[seen].mean())
+    return 1 / (1 / clear + ((1 + ratio) ** 2 - 1) / n_look)
 
 
 def looks_by_range(

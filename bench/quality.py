@@ -168,11 +168,7 @@ def _band(scenario: Scenario, product: Product, across: float) -> list[QualityRo
     found: Enl = patch.measured
     grazing = np.arctan2(scenario.altitude_m, across)
     law = float(levels.lambert_db(grazing, scenario.seabed.lambert_db))
-    # Noise was subtracted from the mean but not from its fluctuation.
-    rows, columns = region.slices(product.along_track_m, product.across_track_m)
-    floor = 10 ** (product.read("noise_equivalent_backscatter", rows, columns).astype(np.float64) / 10)
-    share = found.mean / (found.mean + np.nan_to_num(floor).mean())
-    predicted = patch.predicted * share**2
+    predicted = patch.predicted
     level_spread = 10 / np.log(10) / np.sqrt(found.cells * found.enl)
     return [
         QualityRow(
