@@ -179,7 +179,9 @@ def _times(before: dict[str, Any], after: dict[str, Any]) -> Iterator[Finding]:
             (old, low, high), (new, first, last) = (
                 [v * s for v in spread] for spread, s in zip(pair, speed, strict=True)
             )
-            noise = (high - low + last - first) / 2 + margin * old
+            # How a core's speed changed is known from a few kinds of work, of which memory's may have changed otherwise.
+            faster = abs(speed[1] / speed[0] - 1) * old
+            noise = (high - low + last - first) / 2 + margin * old + faster
             yield Finding(
                 f"{stage}, {pixels.replace('_', ' ')} [ms]", "cost", old, new, noise, new > old + noise
             )

@@ -24,7 +24,7 @@ from pingloom.imaging.records import Ping, Platform, Water
 
 from .cases import Case
 from .ours import case_sonar
-from .timing import Spread, Watch, clock, pin
+from .timing import PLACEMENTS, Spread, Watch, clock, pin
 
 __all__ = ["PING_RATE_HZ", "SPEED_M_S", "Line", "first_ping", "run_cost"]
 
@@ -101,8 +101,10 @@ def run_cost(
     out: dict[str, Any] = {}
     for name, make in (("case_pixels", case_settings), ("own_pixels", fine_settings)):
         on_step(f"time by stage: {name.replace('_', ' ')}")
-        line = Line(case, echo, "starboard", make(case))
-        out[name] = _by_stage(line, n_ping if name == "case_pixels" else max(10, n_ping // 4))
+        lines = [Line(case, echo, "starboard", make(case)) for _ in range(PLACEMENTS)]
+        n_each = -(-(n_ping if name == "case_pixels" else max(10, n_ping // 4)) // PLACEMENTS)
+        out[name] = _by_stage(lines, n_each)
+        del lines
     on_step("memory over a line ten times as long")
     out["memory"] = _memory(case, echo, n_ping)
     on_step("a second core")
@@ -114,26 +116,30 @@ def run_cost(
     return out
 
 
-def _by_stage(line: Line, n_ping: int) -> dict[str, Any]:
-    for _ in range(2):
-        line.step()
+def _by_stage(lines: Sequence[Line], n_each: int) -> dict[str, Any]:
+    """Time ``n_each`` pings of each of several lines that are alike but for where they lie in memory."""
     stages: dict[str, list[float]] = {}
     whole = []
-    for _ in range(n_ping):
-        first = last = clock()
+    last = 0.0
 
-        def note(stage: str) -> None:
-            nonlocal last
-            now = clock()
-            stages.setdefault(stage, []).append(now - last)
-            last = now
+    def note(stage: str) -> None:
+        nonlocal last
+        now = clock()
+        stages.setdefault(stage, []).append(now - last)
+        last = now
 
-        line.step(note)
-        whole.append(clock() - first)
+    for line in lines:
+        for _ in range(2):
+            line.step()
+        for _ in range(n_each):
+            first = last = clock()
+            line.step(note)
+            whole.append(clock() - first)
+    line = lines[0]
     ping = Spread.of(np.array(whole) * 1e3)
     plan = line.chain.sides[line.side]
     return {
-        "pings": n_ping,
+        "pings": len(whole),
         "pixels": line.pixels,
         "pixel_m": [line.chain.grid.along_m, line.chain.grid.across_m],
         "beams": int(plan.beamformer.direction.size),

@@ -23,7 +23,7 @@ from .cases import (
 from .ceilings import Ceilings
 from .judging import Stage, judge_stage
 from .plan_counts import count_beams, count_ground, count_ping
-from .timing import Watch, measure, timed
+from .timing import PLACEMENTS, Candidate, Watch, joined, measure, timed
 
 __all__ = ["Setting", "run_stages"]
 
@@ -69,13 +69,17 @@ def run_stages(
     found = {}
     for name, make in makers.items():
         on_step(f"stage against its rivals: {name.replace('_', ' ')}")
-        stage = make(setting)
+        placed = [make(setting) for _ in range(PLACEMENTS)]
         watch = Watch()
-        candidates = {"ours": stage.own, **{k: call for k, (_, call) in stage.rivals.items()}}
-        if stage.within_ping is not None:
-            candidates["within_ping"] = stage.within_ping
-        times = measure(candidates, rounds=rounds)
-        found[name] = judge_stage(name, stage, times, top, watch.share())
+        times = joined([measure(_candidates(stage), rounds=-(-rounds // PLACEMENTS)) for stage in placed])
+        found[name] = judge_stage(name, placed[0], times, top, watch.share())
+    return found
+
+
+def _candidates(stage: Stage) -> dict[str, Candidate]:
+    found = {"ours": stage.own, **{name: call for name, (_, call) in stage.rivals.items()}}
+    if stage.within_ping is not None:
+        found["within_ping"] = stage.within_ping
     return found
 
 

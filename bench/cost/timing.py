@@ -10,18 +10,20 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "PLACEMENTS",
     "Spread",
     "Times",
     "Watch",
     "allowed_cores",
     "clock",
+    "joined",
     "measure",
     "pin",
     "quietest_core",
@@ -61,6 +63,16 @@ class Times:
     def ratio(self, name: str, to: str) -> Spread:
         """One candidate's time over another's in the same round."""
         return Spread.of(self.seconds[name] / self.seconds[to])
+
+
+PLACEMENTS = 3
+"""How often what is timed is made anew, the earlier kept: where arrays lie in memory decides what they push out of the
+caches, by a fifth of the time, and stays as it is as long as they live."""
+
+
+def joined(parts: Sequence[Times]) -> Times:
+    """The rounds of several measurements of the same candidates."""
+    return Times({name: np.concatenate([part.seconds[name] for part in parts]) for name in parts[0].seconds})
 
 
 clock = time.thread_time

@@ -11,7 +11,7 @@ from pingloom.bench.cost.goals import goals
 from pingloom.bench.cost.growth import explain, exponent, with_threads
 from pingloom.bench.cost.judging import Stage, judge_rival, judge_stage
 from pingloom.bench.cost.rivals import BANDS
-from pingloom.bench.cost.timing import Spread, Times, measure, timed
+from pingloom.bench.cost.timing import Spread, Times, joined, measure, timed
 
 
 def test_spread_is_median_and_quartiles() -> None:
@@ -283,3 +283,10 @@ def test_growth_above_linear_is_explained() -> None:
     told = explain(("ping", "channels"), 1.4, 1.0, [1e6, 2e6])
     assert "square" not in told
     assert "2.0 MB instead of 1.0" in told
+
+
+def test_rounds_of_several_placements_are_joined_in_order() -> None:
+    parts = [Times({"a": np.array([1.0, 2.0]), "b": np.array([4.0, 4.0])}) for _ in range(2)]
+    whole = joined(parts)
+    assert list(whole.seconds["a"]) == [1, 2, 1, 2]
+    assert whole.ratio("b", "a").median == 3.0
