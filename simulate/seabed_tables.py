@@ -134,9 +134,9 @@ class SeabedTable:
     law: Literal["constant_modulus", "gaussian"] = "constant_modulus"
     """Of the points' amplitudes: equal modulus and random phase, or complex Gaussian."""
     placement: Literal["jittered", "random"] = "jittered"
-    per_cell: float = 10.0
+    per_cell: float = 5.0
     """Points in a -3 dB resolution cell."""
-    jitter: float = 1.0
+    jitter: float = 0.5
     """Largest shift of a point within its place in the grid: 0 none, 1 anywhere in it. A more regular grid calms the speckle:
     at 0.5 and five points a cell the number of looks reads up to half too high."""
     cell_along_m: float | None = None
