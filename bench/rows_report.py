@@ -27,7 +27,7 @@ from pingloom.imaging.theory.multipath import multipath_to_signal
 from pingloom.simulate import echoes
 from pingloom.simulate.scenario import MultipathTable, Scenario, Target
 
-__all__ = ["MODES", "RowsReport", "Shadow", "multipath_by_range", "rows_report"]
+__all__ = ["MODES", "RowsReport", "Shadow", "multipath_by_range", "powers_by_range", "rows_report"]
 
 MODES = ("plain", "null", "adaptive")
 _MOST_PROBE_PINGS = 16
@@ -162,7 +162,7 @@ def multipath_by_range(
         both = [ping for ping, _ in echoes.simulate(own)]
         direct = [ping for ping, _ in echoes.simulate(replace(own, multipath=MultipathTable()))]
         for mode in MODES:
-            power["one row"][k], power[mode][k] = _powers(own, direct, both, mode, edge_m)
+            power["one row"][k], power[mode][k] = powers_by_range(own, direct, both, mode, edge_m)
     found = {name: p[:, 1].sum(axis=0) / p[:, 0].sum(axis=0) for name, p in power.items()}
     spread = {
         name: np.std(10 * np.log10(p[:, 1] / p[:, 0]), axis=0, ddof=1)
@@ -208,10 +208,14 @@ def _theory(scenario: Scenario, range_m: NDArray[np.float64]):
     )
 
 
-def _powers(
+def powers_by_range(
     scenario: Scenario, direct: Sequence[Ping], both: Sequence[Ping], mode: str, edge_m: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """(2, bin) power of signal and of multipath, in the rows and combined: weights of what is heard, for either part."""
+    """Power of signal and of multipath (2, bin), in the rows and combined, by slant range between ``edge_m`` [m].
+
+    ``direct`` are the pings without ways by the surface, ``both`` the same with them. Weights are those of what is heard, for
+    either part.
+    """
     sonars, trajectory = echoes.sonars(scenario), Trajectory.from_platform(echoes.platform(scenario))
     settings = ChainSettings(combine=CombineSettings(rows=mode))
     chain = Chain.prepare(sonars, echoes.water(scenario), trajectory, settings)

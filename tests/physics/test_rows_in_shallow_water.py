@@ -11,12 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pingloom.imaging.chain import Chain, ChainSettings
-from pingloom.imaging.combining import weigh_rows
-from pingloom.imaging.frames import StripFrame, Trajectory
-from pingloom.imaging.geometry import ping_geometry
-from pingloom.imaging.row_weights import CombineSettings
-from pingloom.imaging.side import SideState
+from pingloom.bench.rows_report import powers_by_range
 from pingloom.imaging.theory.multipath import multipath_to_signal
 from pingloom.simulate import echoes
 from pingloom.simulate.scenario import (
@@ -70,58 +65,11 @@ def ratios() -> dict[str, np.ndarray]:
     """Multipath over signal by range bin, power ratio, for one row and each way of combining them."""
     direct = [ping for ping, _ in echoes.simulate(DIRECT)]
     both = [ping for ping, _ in echoes.simulate(replace(DIRECT, multipath=MultipathTable(order=1)))]
-    trajectory = Trajectory.from_platform(echoes.platform(DIRECT))
     found = {}
     for mode in ("plain", "null", "adaptive"):
-        chain = Chain.prepare(
-            echoes.sonars(DIRECT),
-            echoes.water(DIRECT),
-            trajectory,
-            ChainSettings(combine=CombineSettings(rows=mode)),
-        )
-        plan, own = chain.sides["starboard"], SideState()
-        delay = (
-            plan.compressor.first_delay_s + np.arange(plan.compressor.n_out) / plan.compressor.sample_rate_hz
-        )
-        bins = np.digitize(C * delay / 2, EDGE_M)
-        power, single = np.zeros((2, EDGE_M.size + 1)), np.zeros((2, EDGE_M.size + 1))
-        for a, b in zip(direct, both, strict=True):
-            at = ping_geometry(
-                plan.sonar,
-                plan.beamformer.frame,
-                trajectory,
-                StripFrame(0.0, 0.0, 0.0),
-                a.time_ns,
-                plan.delay_s,
-                ALTITUDE_M,
-                water=chain.water,
-            )
-            level = plan.radiometer.run(at, 0.0)
-            sum_of = plan.compressor.run_planes(b.echo, plan.compressor.allocate())
-            signal = plan.compressor.run_planes(a.echo, plan.compressor.allocate())
-            rows = weigh_rows(plan, own, sum_of, at, level, None)
-            sine = np.interp(delay, plan.delay_s, level.sine_up)
-            weight = None
-            if rows is not None:
-                place = np.clip(
-                    (delay - plan.delay_s[0]) / (plan.delay_s[1] - plan.delay_s[0]),
-                    0,
-                    plan.delay_s.size - 1.001,
-                )
-                k = place.astype(int)
-                share = place - k
-                weight = (rows.weight[..., k] * (1 - share) + rows.weight[..., k + 1] * share).astype(
-                    np.complex64
-                )
-            for i, part in enumerate((signal, sum_of - signal)):
-                out = np.zeros((2, 4, plan.compressor.n_out), np.float32)
-                plan.combiner.run(
-                    part, sine, None, out, weight, None if weight is None else plan.rows.set_of_channel
-                )
-                power[i] += np.bincount(bins, np.sum(out**2, axis=(0, 1)), EDGE_M.size + 1)
-                single[i] += np.bincount(bins, np.sum(part**2, axis=(0, 1, 2)), EDGE_M.size + 1)
-        found[mode] = (power[1] / power[0])[1:-1]
-        found["one row"] = (single[1] / single[0])[1:-1]
+        single, power = powers_by_range(DIRECT, direct, both, mode, EDGE_M)
+        found[mode] = power[1] / power[0]
+        found["one row"] = single[1] / single[0]
     middle = (EDGE_M[1:] + EDGE_M[:-1]) / 2
     theory = multipath_to_signal(middle, DEPTH_M, ALTITUDE_M, gain(0.02), gain(0.003))
     found["ceiling"] = theory.sent
